@@ -125,7 +125,8 @@ def formats_page() -> str:
     lines += [
         "`stages` is a list of objects, each with its `kind` and its numbers; arrays stand in "
         "`weights.npz`, named `s{stage}_{field}`. `provenance` holds SHA-256 digests: of the "
-        "values of the `recipe` that was given, of those it was fitted with (`recipe_as_fitted`: "
+        "values of the `recipe` that was given (of two classifiers, with the one that was taken "
+        "alone), of those it was fitted with (`recipe_as_fitted`: "
         "lengths in the sensor's frames, a window that reaches back to the cue), and of the "
         "`data`.", "",
     ]  # fmt: skip

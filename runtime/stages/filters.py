@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from runtime.stages.contract.c_text import CStage, Edge
     from runtime.stages.contract.onnx_nodes import Nodes
 
-__all__ = ["Filters", "patch_places"]
+__all__ = ["Filters"]
 
 MOST_VALUES = 1 << 16
 """Values of a frame: more than any sensor of 256 by 256 pixels gives."""
@@ -31,27 +31,6 @@ MOST_PATCHED = 1 << 22
 have. A model's file is untrusted: such bins seen by filters of half their size would be 2 GB."""
 _VALUES_AT_ONCE = 1 << 23
 """Patches hold each value several times; of as many frames as fit they are some 100 MB."""
-
-
-def patch_places(n_rows: int, n_cols: int, n_channels: int, size: int, step: int) -> Int64:
-    """Return where the values of each patch stand, int64 (n_places, size * size * n_channels).
-
-    Values are in the order rows, columns, channels; so are those of a patch, and places are in the
-    order rows, columns. A patch lies wholly within the grid.
-
-    Parameters
-    ----------
-    n_rows, n_cols, n_channels : int
-        Of the grid.
-    size : int
-        Rows and columns of a patch, at most those of the grid.
-    step : int
-        Rows or columns from one patch to the next.
-    """
-    numbers = np.arange(n_rows * n_cols * n_channels).reshape(n_rows, n_cols, n_channels)
-    windows = np.lib.stride_tricks.sliding_window_view(numbers, (size, size), axis=(0, 1))
-    chosen = windows[::step, ::step].transpose(0, 1, 3, 4, 2)
-    return np.ascontiguousarray(chosen.reshape(-1, size * size * n_channels), dtype=np.int64)
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,24 +86,20 @@ class Filters(Stage):
         require(self.kind, "n_channels", self.n_channels, 1, 256)
         require(self.kind, "size", self.size, 1, min(self.n_rows, self.n_cols))
         require(self.kind, "step", self.step, 1, max(self.n_rows, self.n_cols))
-        n_grid = self.n_rows * self.n_cols * self.n_channels
-        require(self.kind, "n_values", self.n_values, n_grid, MOST_VALUES)
-        matrix = self.matrix
-        wanted = self.size * self.size * self.n_channels
-        if matrix.n_in != wanted:
-            raise FormatError(self.kind, "values of a patch", matrix.n_in, wanted)
-        require(self.kind, "values of all patches", self.n_places * wanted, 1, MOST_PATCHED)
+        grid, matrix = self.grid, self.matrix
+        require(self.kind, "n_values", self.n_values, grid.n_values, MOST_VALUES)
+        if matrix.n_in != grid.n_patch:
+            raise FormatError(self.kind, "values of a patch", matrix.n_in, grid.n_patch)
+        require(self.kind, "values of all patches", grid.n_places * grid.n_patch, 1, MOST_PATCHED)
         require(self.kind, "values given", self.n_out, 1, MOST_VALUES)
         for name in ("weights", "bias", "real_weights", "real_bias"):
             object.__setattr__(self, name, getattr(matrix, name))
 
     @classmethod
-    def of(
-        cls, layer: Dense, n_values: int, grid: tuple[int, int, int], size: int, step: int
-    ) -> Filters:
-        """Return a layer at every place of a grid of (rows, columns, channels)."""
+    def of(cls, layer: Dense, n_values: int, grid: PatchGrid) -> Filters:
+        """Return a layer at every place of a grid."""
         return cls(
-            n_values, *grid, size, step, layer.weights, layer.bias, layer.multiplier, layer.shift,
+            n_values, *grid, layer.weights, layer.bias, layer.multiplier, layer.shift,
             layer.relu, layer.out_bits, layer.real_weights, layer.real_bias,
         )  # fmt: skip
 
@@ -139,10 +114,15 @@ class Filters(Stage):
         except FormatError as error:
             raise FormatError(self.kind, error.what, error.got, error.expected, error.do) from None
 
+    @property
+    def grid(self) -> PatchGrid:
+        """The grid of values, and the patches that the filters see."""
+        return PatchGrid(self.n_rows, self.n_cols, self.n_channels, self.size, self.step)
+
     @cached_property
     def places(self) -> Int64:
         """Where the values of each patch stand, int64 (n_places, n_values_of_a_patch)."""
-        return patch_places(self.n_rows, self.n_cols, self.n_channels, self.size, self.step)
+        return self.grid.patches
 
     @property
     def n_in(self) -> int:
@@ -152,8 +132,7 @@ class Filters(Stage):
     @property
     def n_places(self) -> int:
         """Where the filters are asked."""
-        down, across = ((n - self.size) // self.step + 1 for n in (self.n_rows, self.n_cols))
-        return down * across
+        return self.grid.n_places
 
     @property
     def n_out(self) -> int:
@@ -208,7 +187,6 @@ class Filters(Stage):
 
     def c(self, prefix: str, x: Edge, y: Edge) -> CStage:
         """Copy each patch to a place of its own, and run the layer's kernel on it."""
-        grid = PatchGrid(self.n_rows, self.n_cols, self.n_channels, self.size, self.step)
         of_one = replace(y, length=self.matrix.n_out)
-        on_patch = self.matrix.c(f"{prefix}_patch", replace(x, length=grid.n_patch), of_one)
-        return filters_c(grid, on_patch, prefix, x, of_one)
+        on_patch = self.matrix.c(f"{prefix}_patch", replace(x, length=self.grid.n_patch), of_one)
+        return filters_c(self.grid, on_patch, prefix, x, of_one)

@@ -19,6 +19,7 @@ from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.stage import Stage
 from runtime.stages.dense import Dense
 from runtime.stages.filters import Filters
+from runtime.stages.kernels.filters import PatchGrid
 from runtime.stages.lamps.hold import Hold
 from runtime.stages.lamps.steady import Steady
 from runtime.stages.level import Level
@@ -27,6 +28,7 @@ from runtime.stages.pair.bearings import Bearings
 from runtime.stages.pair.pair import Pair
 from runtime.stages.passive.ambient import Ambient
 from runtime.stages.passive.background import Background
+from runtime.stages.passive.offset import Offset
 from runtime.stages.pixels import Pixels
 from runtime.stages.prototypes import Prototypes
 from runtime.stages.root import Root
@@ -59,7 +61,7 @@ def filters(
     n = size * size * grid[2]
     weights = ((np.arange(5 * n) * 53) % 241 - 120).reshape(5, n)
     n_values = grid[0] * grid[1] * grid[2] + more
-    return Filters.of(layer(weights, **of_layer), n_values, grid, size, step)
+    return Filters.of(layer(weights, **of_layer), n_values, PatchGrid(*grid, size, step))
 
 
 def forest(n_trees: int, classes: int = 3, at: int = 0) -> Trees:
@@ -137,6 +139,10 @@ VARIANTS: dict[str, tuple[Stage, int]] = {  # a stage, and the largest magnitude
     "background under switched light": (
         Background(3, 2, 3, 6, 1, 2, 1 << 24, 6, (2, 4, 7), 16), 32767
     ),
+    "ambient pixels": (Ambient(3, 4, 3, 4, 0), 4095),
+    "offset": (Offset(int32(1, 257, 0, 8190)), 8190),
+    "offset of pairs": (Offset(int32(1, 256, 0, 4095)), 8190),
+    "offset of wide values": (Offset(int32(-3, 2**20 + 1, 5)), 2**20),
     "hold": (Hold(5, 4000, 2000, 3, 0), 4095),
     "hold for a frame": (Hold(3, 0, 0, 1, 1), 127),
     "hold of wide values": (Hold(6, 2**19, 2**18, 4, 1), 2**20),

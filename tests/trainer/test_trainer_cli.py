@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from trainer.cli import main, palmwatt
+from trainer.recipe import load_recipe
 
 
 def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:
@@ -106,8 +107,11 @@ def test_a_recipe_with_two_classifiers_takes_the_one_that_tells_people_held_out(
     reached = [each["cross_validation"]["macro_f1"]["value"] for each in found]
     tree, other = (each["chosen"] for each in found)
     assert (tree, other) == (reached[0] >= reached[1], reached[0] < reached[1])
-    stages = json.loads((tmp_path / "model" / "model.json").read_text("utf-8"))["stages"]
-    assert any(stage["kind"] == "trees" for stage in stages) == tree
+    model = json.loads((tmp_path / "model" / "model.json").read_text("utf-8"))
+    assert any(stage["kind"] == "trees" for stage in model["stages"]) == tree
+    forms = [form.digest() for form in load_recipe(recipe).forms]
+    assert [each["recipe"] for each in found] == forms and len(set(forms)) == 2
+    assert model["provenance"]["recipe"] == forms[not tree]
 
 
 def test_processes_and_a_cluster_are_not_both_named(

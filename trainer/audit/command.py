@@ -39,6 +39,11 @@ _FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
     "emulated.",
 )  # fmt: skip
 @click.option(
+    "--without-pictures", is_flag=True,
+    help="Ask about people alone; needed where nobody knows the optic. No limit on pictures is "
+    "kept so.",
+)  # fmt: skip
+@click.option(
     "--recipe", "recipe_name",
     help="Recipe that the model was made by (TOML); told by itself where it is a built-in one.",
 )  # fmt: skip
@@ -58,6 +63,7 @@ def audit(
     out: Path | None,
     as_json: bool,
     mitigations: bool,
+    without_pictures: bool,
     recipe_name: str | None,
     **files: Path | None,
 ) -> None:
@@ -86,6 +92,7 @@ def audit(
         files["optic_file"],
         None if recipe_name is None else load_recipe(recipe_name),
         mitigations,
+        pictures=not without_pictures,
     )
     with shown_progress() as tell:
         found = audit_model(model, recordings, asked, tell)

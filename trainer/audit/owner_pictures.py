@@ -36,7 +36,7 @@ from trainer.audit.people.rates import cannot_tell
 from trainer.audit.pictures.attack import attack
 from trainer.audit.pictures.optic import emulated_optic
 from trainer.audit.pictures.scenes import Shown, again, further_session, n_further
-from trainer.audit.pictures.whole import PictureRow, rows_of
+from trainer.audit.pictures.whole import NOT_ASKED, PictureRow, rows_of
 from trainer.audit.steps import ChainTakes, taken
 
 __all__ = ["N_FURTHER", "attack_owner_pictures"]
@@ -67,7 +67,7 @@ _ByStep = Mapping[str, _Lessons]
 
 
 def attack_owner_pictures(
-    takes: ChainTakes, tell: Callable[[str], None] = lambda _: None
+    takes: ChainTakes, tell: Callable[[str], None] = lambda _: None, *, wanted: bool = True
 ) -> tuple[list[Finding], list[PictureRow]]:
     """Attack devices that are or were taught by drawing the hands that taught them.
 
@@ -86,8 +86,8 @@ def attack_owner_pictures(
     steps = owner_steps(takes.model)
     if not steps:
         return [], []
-    if takes.kind != INVENTED:
-        why = "nobody knows what was in front of the sensor"
+    if not wanted or takes.kind != INVENTED:
+        why = "nobody knows what was in front of the sensor" if wanted else NOT_ASKED
         return [_untold(step.name, takes.n_people, why) for step in steps], []
     tell("making the hands again that taught devices")
     shown, raw = _of_recorded(takes)

@@ -32,9 +32,16 @@ from trainer.audit.limits import Held, PrivacyLimits, held, refuse_unknown_names
 from trainer.audit.owner_pictures import attack_owner_pictures
 from trainer.audit.owners import attack_owners, owner_steps
 from trainer.audit.people.attack import Attacked, attack_people
+from trainer.audit.people.membership import members_of
 from trainer.audit.people.mitigations import Mitigation, weigh_mitigations
 from trainer.audit.people.shadows import recipe_of
-from trainer.audit.pictures.whole import PictureRow, attack_pictures
+from trainer.audit.pictures.optic import KnownOptic, calibrated_optic
+from trainer.audit.pictures.whole import (
+    PictureRow,
+    attack_pictures,
+    known_optic,
+    no_pictures,
+)
 from trainer.audit.questions import planned
 from trainer.audit.steps import ChainTakes, chain_steps, further_takes
 from trainer.corpus.noted import columns_of_people
@@ -61,12 +68,15 @@ class Asked:
         That the model was made by; found among the built-in ones without.
     mitigations : bool
         Whether to refit the recipe with one change at a time, and price it.
+    pictures : bool
+        Whether attackers try to make any; for that the optic has to be known.
     """
 
     limits: PrivacyLimits | None = None
     optic_file: Path | None = None
     recipe: Recipe | None = None
     mitigations: bool = False
+    pictures: bool = True
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -179,20 +189,58 @@ def audit_model(
     Raises
     ------
     UsageError
-        Too few people, no takes at the model's setting, a limit that nothing can break, or a recipe
-        that is not the model's or is not known.
+        Too few people, no takes at the model's setting, a limit that nothing can break, a recipe
+        that is not the model's or is not known, or an optic that nobody knows where pictures are
+        asked for.
     FormatError
         A file is damaged.
     """
-    model = load_model(folder)
-    takes = chain_steps(model, recordings, tell)
-    if takes.n_people < LEAST_PEOPLE:
-        raise UsageError(
-            str(recordings), "number of people with takes of the model's classes", takes.n_people,
-            f"at least {LEAST_PEOPLE}", "of fewer nothing can be told: record more",
-        )  # fmt: skip
-    _refuse_one_class(takes, recordings)
     asked = asked or Asked()
+    ready = _ready(folder, recordings, asked, tell)
+    model, takes, optic = ready.model, ready.takes, ready.optic
+    pictures = no_pictures(takes) if optic is None else attack_pictures(takes, optic, tell)
+    attacked = Attacked(takes, recordings, folder, ready.recipe, ready.others)
+    people = attack_people(attacked, tell=tell)
+    owners = attack_owners(takes, recordings, tell)
+    hands, hand_rows = attack_owner_pictures(takes, tell, wanted=asked.pictures)
+    findings = (*pictures.findings, *people, *owners, *hands)
+    steps = (*takes.steps, *owner_steps(model))
+    takes = dataclasses.replace(takes, steps=steps)
+    against = () if asked.limits is None else held(asked.limits, findings, steps)
+    weighed: Sequence[Mitigation] = ()
+    if asked.mitigations and ready.recipe is not None:
+        weighed = weigh_mitigations(recordings, ready.recipe, tell=tell)
+    rows = (*pictures.rows, *hand_rows)
+    return Audit(model, takes, findings, rows, pictures.optic, against, tuple(weighed))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Ready:
+    """All that attackers are given, read and looked through before any of them begins.
+
+    Parameters
+    ----------
+    model : Model
+    takes, others : ChainTakes
+        Of those who are asked about, and of those learned from besides (None where all are asked).
+    recipe : Recipe or None
+    optic : KnownOptic or None
+        None where nobody asks for pictures.
+    """
+
+    model: Model
+    takes: ChainTakes
+    others: ChainTakes | None
+    recipe: Recipe | None
+    optic: KnownOptic | None
+
+
+def _ready(folder: Path, recordings: Path, asked: Asked, tell: Callable[[str], None]) -> _Ready:
+    """Read everything, and refuse what cannot be asked: in seconds, not after long attacks."""
+    model = load_model(folder)
+    given = None
+    if asked.optic_file is not None:
+        given = calibrated_optic(asked.optic_file, model.sensor)
     recipe = asked.recipe or recipe_of(model)
     if asked.recipe is not None:
         _refuse_another(asked.recipe, model)
@@ -201,23 +249,26 @@ def audit_model(
             str(folder), "recipe", "none of the built-in ones", "the one it was made by",
             "give it with --recipe",
         )  # fmt: skip
-    steps = (*takes.steps, *owner_steps(model))
+    takes = chain_steps(model, recordings, tell)
+    if takes.n_people < LEAST_PEOPLE:
+        raise UsageError(
+            str(recordings), "number of people with takes of the model's classes", takes.n_people,
+            f"at least {LEAST_PEOPLE}", "of fewer nothing can be told: record more",
+        )  # fmt: skip
+    _refuse_one_class(takes, recordings)
+    columns = columns_of_people(recordings)
+    members_of(folder, takes.participants.tolist())  # read again where members are asked for
     if asked.limits is not None:
-        will = planned(takes, columns_of_people(recordings))
-        refuse_unknown_names(asked.limits, will, steps)
-    pictures = attack_pictures(takes, tell, asked.optic_file)
-    others = further_takes(takes, recordings, tell)
-    people = attack_people(Attacked(takes, recordings, folder, recipe, others), tell=tell)
-    del others  # as much again as all that is asked about
-    hands, hand_rows = attack_owner_pictures(takes, tell)
-    findings = (*pictures.findings, *people, *attack_owners(takes, recordings, tell), *hands)
-    takes = dataclasses.replace(takes, steps=steps)
-    against = () if asked.limits is None else held(asked.limits, findings, steps)
-    weighed: Sequence[Mitigation] = ()
-    if asked.mitigations and recipe is not None:
-        weighed = weigh_mitigations(recordings, recipe, tell=tell)
-    rows, optic = (*pictures.rows, *hand_rows), pictures.optic
-    return Audit(model, takes, findings, rows, optic, against, tuple(weighed))
+        steps = (*takes.steps, *owner_steps(model))
+        refuse_unknown_names(asked.limits, planned(takes, columns), steps)
+    optic = (given or known_optic(takes)) if asked.pictures else None
+    if asked.pictures and optic is None:
+        raise UsageError(
+            str(recordings), "the optic they were recorded through", "not known",
+            "one to make pictures by",
+            "give its calibration with --optic, or leave pictures out with --without-pictures",
+        )  # fmt: skip
+    return _Ready(model, takes, further_takes(takes, recordings, tell), recipe, optic)
 
 
 def _refuse_another(recipe: Recipe, model: Model) -> None:

@@ -220,9 +220,10 @@ def refuse_another(folder: Path, data: Path, point: Point | UnlitPoint) -> None:
     tried, made_of = point.tried, load_model(folder).provenance
     recipe = tried.option.recipe
     corpus = open_corpus(data.absolute(), recipe).at(tried.setting)
-    kept = made_of.get("recipe"), made_of.get("data"), read_sensor_file(folder / SENSOR_FILE)
-    wanted = recipe.digest(), corpus.digest, tried.file(point.device)
-    if kept != wanted:
+    kept = made_of.get("data"), read_sensor_file(folder / SENSOR_FILE)
+    wanted = corpus.digest, tried.file(point.device)
+    known = {form.digest() for form in recipe.forms}
+    if kept != wanted or made_of.get("recipe") not in known:
         raise UsageError(
             str(folder), "model of this name",
             "of other recordings, another recipe or another way to watch", "that of this front",

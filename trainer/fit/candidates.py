@@ -43,8 +43,8 @@ class Candidate:
     Parameters
     ----------
     given, recipe : Recipe
-        As it was asked for; and as it is fitted: for the sensor's frame rate, with a window that
-        reaches back to the cues.
+        As it was asked for, of one of :attr:`forms` with its classifier alone; and as it is fitted:
+        for the sensor's frame rate, with a window that reaches back to the cues.
     corpus : Corpus
     entry, quadrant_entry : Bins
     main, quadrants : tuple of Reduced
@@ -64,6 +64,12 @@ class Candidate:
     quadrants: tuple[Reduced, ...]
     cautions: tuple[Caution, ...] = ()
     at: AtSetting | None = None
+
+    @property
+    def forms(self) -> tuple[Candidate, ...]:
+        """The same with each classifier that training may take, under a digest of its own."""
+        both = zip(self.given.forms, self.recipe.forms, strict=True)
+        return tuple(replace(self, given=given, recipe=recipe) for given, recipe in both)
 
     @property
     def provenance(self) -> dict[str, str]:

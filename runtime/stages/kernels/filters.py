@@ -9,9 +9,13 @@ filters.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
 
 from runtime.stages.contract.c_text import CStage, Edge, fill
+from runtime.stages.contract.stage import Int64
 
 __all__ = ["PatchGrid", "filters_c"]
 
@@ -60,7 +64,20 @@ PW_STAGE void @P@_run(const @X@ *x, @Y@ *y)
 
 
 class PatchGrid(NamedTuple):
-    """A grid of values, and the patches of it that are copied: see `runtime.stages.filters`."""
+    """A grid of values, and its patches: squares of places that lie wholly within it.
+
+    Values are in the order rows, columns, channels; so are those of a patch, and places are in the
+    order rows, columns.
+
+    Parameters
+    ----------
+    n_rows, n_cols, n_channels : int
+        Of the grid.
+    size : int
+        Rows and columns of a patch, at most those of the grid.
+    step : int
+        Rows or columns from one patch to the next.
+    """
 
     n_rows: int
     n_cols: int
@@ -69,9 +86,38 @@ class PatchGrid(NamedTuple):
     step: int
 
     @property
+    def n_values(self) -> int:
+        """Values of the grid."""
+        return self.n_rows * self.n_cols * self.n_channels
+
+    @property
     def n_patch(self) -> int:
         """Values of a patch."""
         return self.size * self.size * self.n_channels
+
+    @property
+    def places(self) -> tuple[int, int]:
+        """Rows and columns of places."""
+        down, across = ((n - self.size) // self.step + 1 for n in (self.n_rows, self.n_cols))
+        return down, across
+
+    @property
+    def n_places(self) -> int:
+        """How many patches there are."""
+        down, across = self.places
+        return down * across
+
+    @property
+    def patches(self) -> Int64:
+        """Where the values of each patch stand, int64 (n_places, n_patch)."""
+        return np.asarray(self.patches_of(np.arange(self.n_values, dtype=np.int64)[None])[0])
+
+    def patches_of(self, values: NDArray[Any]) -> NDArray[Any]:
+        """Return all patches of values (n, n_values) side by side, (n, n_places, n_patch)."""
+        grid = values.reshape(-1, self.n_rows, self.n_cols, self.n_channels)
+        windows = np.lib.stride_tricks.sliding_window_view(grid, (self.size,) * 2, axis=(1, 2))
+        chosen = windows[:, :: self.step, :: self.step].transpose(0, 1, 2, 4, 5, 3)
+        return np.ascontiguousarray(chosen).reshape(len(grid), self.n_places, self.n_patch)
 
 
 def filters_c(grid: PatchGrid, on_patch: CStage, prefix: str, x: Edge, y: Edge) -> CStage:

@@ -11,7 +11,8 @@ from scipy.signal import correlate
 from runtime.errors import FormatError, OverflowRisk
 from runtime.stages import filters as filters_module
 from runtime.stages.dense import Dense
-from runtime.stages.filters import Filters, patch_places
+from runtime.stages.filters import Filters
+from runtime.stages.kernels.filters import PatchGrid
 
 
 def filters(grid: tuple[int, int, int], size: int, step: int, **changes: Any) -> Filters:
@@ -21,7 +22,8 @@ def filters(grid: tuple[int, int, int], size: int, step: int, **changes: Any) ->
     layer = Dense(
         weights.astype(np.int8), bias, 1, 0, False, 32, weights.astype(float), bias.astype(float)
     )
-    return Filters.of(layer, int(np.prod(grid)) + changes.pop("more", 2), grid, size, step)
+    seen = PatchGrid(*grid, size, step)
+    return Filters.of(layer, seen.n_values + changes.pop("more", 2), seen)
 
 
 @pytest.mark.parametrize(
@@ -57,9 +59,9 @@ def test_a_scene_moved_by_a_step_moves_what_filters_give() -> None:
 
 def test_patches_stand_in_the_order_that_is_said() -> None:
     """Rows, columns, channels, in patches as in the grid."""
-    places = patch_places(3, 3, 2, 2, 1)
+    places = PatchGrid(3, 3, 2, 2, 1).patches
     assert places.tolist()[:2] == [[0, 1, 2, 3, 6, 7, 8, 9], [2, 3, 4, 5, 8, 9, 10, 11]]
-    assert len(places) == 4 and len(patch_places(5, 4, 1, 2, 2)) == 4
+    assert len(places) == 4 and len(PatchGrid(5, 4, 1, 2, 2).patches) == 4
 
 
 def test_work_is_counted_at_every_place() -> None:

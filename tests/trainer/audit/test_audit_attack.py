@@ -11,7 +11,7 @@ from trainer.audit.findings import strongest
 from trainer.audit.pictures.attack import Attack, _marked, attack, blind_marks
 from trainer.audit.pictures.learned import COMBINED, NETWORK, Guess, combined
 from trainer.audit.pictures.measures import MEASURES
-from trainer.audit.pictures.redrawn import REDRAWN
+from trainer.audit.pictures.redrawn import DARKENED, REDRAWN
 from trainer.audit.pictures.scenes import Shown
 
 SIDE, N_PEOPLE, N_EACH = 9, 15, 12
@@ -67,11 +67,15 @@ def test_attackers_make_pictures_of_a_raw_readout(found: Attack) -> None:
     gains = {f.attacker: f.gain for f in found.findings if f.step == RAW and f.measure == "iou"}
     learned = ("ridge regression", "kernel regression")
     shares = [f"{name} of shares" for name in learned]
-    assert set(gains) == {"Tikhonov", "Wiener", *learned, *shares, NETWORK, COMBINED, REDRAWN}
+    both = {"Tikhonov", "Wiener", *learned, *shares, NETWORK, COMBINED, REDRAWN, DARKENED}
+    assert set(gains) == both
     assert gains[NETWORK] > 0.2
-    apart = {COMBINED, REDRAWN}
+    apart = {COMBINED, REDRAWN, DARKENED}
     assert gains[COMBINED] > max(gain for name, gain in gains.items() if name not in apart) - 0.01
     assert gains[REDRAWN] > gains[COMBINED] - 0.01
+    alike = {f.attacker: f.gain for f in found.findings if f.step == RAW and f.measure == "ssim"}
+    sharp = alike.pop(REDRAWN), alike.pop(DARKENED)
+    assert min(sharp) > max(alike.values()) + 0.01
     assert gains["Wiener"] > 0.3
     assert gains["Tikhonov"] > 0.2
 
@@ -128,6 +132,30 @@ def test_many_further_people_are_learned_from_alone(optic: NDArray[np.float64]) 
     both = [{key[1:]: value for key, value in told.items() if key[0] == at} for at in ("a", "b")]
     assert both[0] == both[1]
     assert told["a", COMBINED, "iou"][0] > 0.2
+
+
+def test_a_state_is_no_safer_than_the_frame_that_it_keeps(optic: NDArray[np.float64]) -> None:
+    """Whoever knows the optic knows it behind a stage that holds frames off, and in its state."""
+    shown = squares(optic)
+    kept = shown.values[RAW].copy()
+    kept[7] = kept[6]  # one of 180 held off
+    state = np.hstack([np.arange(len(kept))[:, None], kept, np.ones((len(kept), 1))])
+    values = {"first": shown.values[RAW], "kept": kept, "kept state": state}
+    steps = (
+        Step("first", "values", 60),
+        Step("kept", "values", 60),
+        Step("kept state", "state", 62, stored=True),
+    )
+    given = Shown("squares", shown.pictures, shown.people, values)
+    told = attack(given, None, steps, {"first": optic}, INSIDE).findings
+    gains = {(f.step, f.attacker): f.gain for f in told if f.measure == "psnr_db"}
+    # What the one picture leaves unexplained is noise to it: a few dB less, without noise else.
+    assert gains["kept", "Wiener"] > 0.7 * gains["first", "Wiener"]
+    assert gains["kept state", "Wiener, of its kept"] == gains["kept", "Wiener"]
+    assert ("kept state", "Wiener") not in gains
+    assert {f.knows for f in told if f.attacker == "Tikhonov, of its kept"} == {
+        "the optic, calibrated"
+    }
 
 
 def test_what_is_known_without_an_attack_is_no_gain(optic: NDArray[np.float64]) -> None:

@@ -19,12 +19,14 @@ from runtime.model import Model, load_model, save_model
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
 from runtime.stages.dense import Dense
+from trainer.audit import whole
 from trainer.audit.command import _limit_line
 from trainer.audit.findings import LEAST_PEOPLE, Finding
 from trainer.audit.limits import Held, Limit
 from trainer.audit.page import audit_page
 from trainer.audit.pictures import learned
 from trainer.audit.pictures import whole as pictures
+from trainer.audit.pictures.optic import calibrated_optic
 from trainer.audit.questions import planned
 from trainer.audit.steps import ChainTakes, chain_steps
 from trainer.audit.whole import Audit
@@ -171,6 +173,21 @@ def test_the_page_says_what_it_would_have_found(dynamic: Model, heard: ChainTake
     assert "misses an advantage" not in audit_page(Audit(dynamic, heard, found[:-1], (), "", ()))
 
 
+def test_the_title_leaves_nobody_to_think_that_the_rest_is_kept(
+    dynamic: Model, heard: ChainTakes
+) -> None:
+    """Beside limits that are broken it counts those of which nobody can tell."""
+    limit = Limit(question="identity", most_gain=0.1)
+    for verdicts, title in (
+        (("broken", "pass", "pass"), "1 of 3 limits is broken."),
+        (("broken", "cannot tell", "broken"), "2 of 3 limits are broken; of 1 nobody can tell."),
+        (("pass", "cannot tell"), "Nobody can tell yet whether the limits are kept."),
+    ):
+        against = tuple(Held(limit, verdict, None, "few") for verdict in verdicts)
+        page = audit_page(Audit(dynamic, heard, (), (), "", against))
+        assert f'<h1 class="top">{title}</h1>' in page
+
+
 def test_the_page_keeps_the_rules_of_wcag(
     audited: tuple[int, Path], faults_of_page: Callable[[str], list[str]]
 ) -> None:
@@ -231,15 +248,52 @@ def test_a_limit_on_what_was_not_asked_is_refused_before_anything_is_attacked(
         assert said in refused(capsys, model, "--recordings", held_people, "--limits", path)
 
 
-def test_without_a_known_scene_or_optic_nobody_can_tell(model: Path, held_people: Path) -> None:
-    """Of real recordings without a calibration, pictures are not cleared but not told."""
-    takes = chain_steps(load_model(model), held_people)
-    found = pictures.attack_pictures(dataclasses.replace(takes, kind="recorded"))
+def test_without_a_known_optic_pictures_are_refused_or_left_out(
+    model: Path, held_people: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Of a sensor without a calibration: one line; left out, pictures are not cleared, not told."""
+    kept = pictures.NOT_ASKED
+    takes = dataclasses.replace(chain_steps(load_model(model), held_people), kind="recorded")
+    assert pictures.known_optic(takes) is None
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(whole, "chain_steps", lambda *_: takes)
+        line = refused(capsys, model, "--recordings", held_people)
+    assert "optic" in line and "--optic" in line and "--without-pictures" in line
+    found = pictures.no_pictures(takes)
     assert found.optic == ""
     assert found.rows == ()
     assert len(found.findings) == 3 * 4 * len(takes.steps)
     assert {finding.told for finding in found.findings} == {"cannot tell"}
-    assert all(finding.why_not for finding in found.findings)
+    assert {finding.why_not for finding in found.findings} == {kept}
+    path = tmp_path / "privacy.toml"
+    path.write_text("[[limit]]\nquestion = 'picture'\nmost_gain = 0.9\n", "utf-8")
+    words = (model, "--recordings", held_people, "--without-pictures", "--limits", path)
+    assert run(*words) == 1
+    assert f"cannot tell; {kept}" in capsys.readouterr().out
+
+
+def test_what_attackers_are_given_is_looked_through_before_any_begins(
+    model: Path, held_people: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    """A faulty calibration or evaluation is one line, before minutes of attacks."""
+
+    def begun(*_: object) -> None:
+        raise AssertionError("an attacker began")
+
+    for name in ("attack_pictures", "attack_people"):
+        monkeypatch.setattr(whole, name, begun)
+    words = ("--recordings", held_people)
+    (tmp_path / "broken.npz").write_bytes(b"PK\x03\x04")
+    lit, read = np.ones((4, 10, 10)), np.zeros((4, 32, 32))
+    np.savez(tmp_path / "other.npz", patterns=lit, responses=lit)
+    np.savez(tmp_path / "dark.npz", patterns=lit, responses=read)
+    for name, said in (("broken", "content"), ("other", "rows and columns"), ("dark", "all zero")):
+        file = tmp_path / f"{name}.npz"
+        assert said in refused(capsys, model, *words, "--optic", file)
+    told = Path(shutil.copytree(model, tmp_path / "told"))
+    (told / "evaluation.json").write_text("{}", "utf-8")
+    assert "participants.train" in refused(capsys, told, *words)
 
 
 def test_a_calibration_answers_for_stand_ins_alone(
@@ -253,7 +307,8 @@ def test_a_calibration_answers_for_stand_ins_alone(
     read = (shown.reshape(150, -1) @ rng.uniform(0, 5, (100, 1024))).reshape(150, 32, 32)
     np.savez(tmp_path / "optic.npz", patterns=shown, responses=read)
     takes = dataclasses.replace(chain_steps(load_model(model), held_people), kind="recorded")
-    found = pictures.attack_pictures(takes, optic_file=tmp_path / "optic.npz")
+    optic = calibrated_optic(tmp_path / "optic.npz", takes.model.sensor)
+    found = pictures.attack_pictures(takes, optic)
     assert found.optic == "calibration optic.npz"
     told = {(f.scenes, f.told) for f in found.findings if f.step == "raw pair"}
     assert ("takes", "cannot tell") in told

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,6 +16,7 @@ from sklearn.neighbors import KNeighborsClassifier
 from runtime.errors import FormatError, UsageError
 from runtime.model import Model, load_model
 from runtime.reproducible_floats import hold_arithmetic_steady
+from trainer.audit.people import shadows
 from trainer.audit.people.membership import (
     Members,
     attack_membership,
@@ -28,7 +31,7 @@ from trainer.fit.pipeline import assemble_model
 from trainer.judge.events import Margins
 from trainer.recipe import Recipe, load_recipe
 from trainer.recipe_head import HeadRecipe
-from trainer.work.jobs import LocalWorkers
+from trainer.work.jobs import LocalWorkers, run_jobs
 
 N_PEOPLE, N_TAKES, N_CLASSES = 30, 12, 3
 NAMES = tuple(f"P{n:02d}" for n in range(N_PEOPLE))
@@ -152,6 +155,27 @@ def test_shadow_models_say_who_is_known_better_than_a_stranger(
     assert shadow_attack(taught, small_data, learning, n_splits=2) == attackers
 
 
+def test_shadow_models_have_the_classifier_that_training_chose(
+    small_data: Path, small_recipe: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of two that a recipe leaves to choose from, that which made the model is refitted."""
+    usual = load_recipe(small_recipe)
+    shy = usual.classifier.model_copy(update={"penalty": 30.0})
+    either = usual.model_copy(update={"or_classifier": shy})
+    model = fitted_to_small(small_data, either)
+    refitted: list[Recipe] = []
+
+    def asked(jobs: Sequence[Any], _: object) -> list[Any]:
+        refitted.append(jobs[0].fit.recipe)
+        return run_jobs(jobs, LocalWorkers())
+
+    monkeypatch.setattr(shadows, "run_jobs", asked)
+    for form in reduce_for(small_data, [either], LocalWorkers(), lambda _: None)[0].recipe.forms:
+        said = model.provenance | {"recipe_as_fitted": form.digest()}
+        shadow_attack(replace(model, provenance=said), small_data, either, n_splits=2)
+    assert [each.classifier for each in refitted] == [usual.classifier, shy]
+
+
 def test_likelihood_ratios_tell_takes_that_were_met() -> None:
     """With as many answers of either kind as one likes it is the ratio of two Gaussians.
 
@@ -175,8 +199,8 @@ def test_recipes_are_told_by_their_digest() -> None:
     """A model is known to be of a built-in recipe by the digest it carries, and by nothing else."""
     model = load_model(Path(__file__).parents[3] / "models" / "dynamic")
     for name in ("finger_count", "dynamic"):
-        made = replace(model, provenance={"recipe": load_recipe(name).digest()})
-        recipe = recipe_of(made)
-        assert recipe is not None and recipe.name == name
+        for form in load_recipe(name).forms:  # whichever of two classifiers was taken
+            made = replace(model, provenance={"recipe": form.digest()})
+            assert recipe_of(made) == load_recipe(name)
     assert recipe_of(replace(model, provenance={"recipe": "0" * 64})) is None
     assert recipe_of(replace(model, provenance={})) is None

@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from trainer.audit.pictures.learned import Guess
-from trainer.audit.pictures.measures import iou
-from trainer.audit.pictures.redrawn import redrawn
+from trainer.audit.pictures.measures import iou, ssim
+from trainer.audit.pictures.redrawn import darkened, redrawn
 
 SIDE, N = 15, 60
 INSIDE: NDArray[np.bool_] = np.hypot(*(np.mgrid[:SIDE, :SIDE] - SIDE // 2)) <= SIDE / 2
@@ -60,6 +60,35 @@ def test_people_set_apart_are_not_told_by_heart() -> None:
     assert found is not None
     told = np.corrcoef(found[0].ravel(), truth.ravel())[0, 1]
     assert told == pytest.approx(0.0, abs=0.03)
+
+
+def alike(made: NDArray[np.float64], truth: NDArray[np.float64]) -> float:
+    """Return the mean SSIM of pictures inside the field."""
+    full = np.zeros((2, len(made), SIDE, SIDE))
+    full[0][:, INSIDE], full[1][:, INSIDE] = made, truth
+    return float(ssim(full[0], full[1]).mean())
+
+
+def test_a_haze_where_nothing_is_lit_is_drawn_dark() -> None:
+    """Somebody who knows which cells may be lit is not held private for being grey elsewhere."""
+    rng = np.random.default_rng(4)
+    apart, asked = bars(rng), bars(rng)
+    guess = Guess(0.7 * apart + 0.15, 0.7 * asked + 0.15)
+    surely = 0.05 + 0.9 * apart, 0.05 + 0.9 * asked
+    found = darkened(guess, surely, apart, alike)
+    assert alike(found.asked, asked) > alike(guess.asked, asked) + 0.15
+    assert found.outlines is surely
+
+
+def test_chances_that_say_nothing_darken_nothing() -> None:
+    """Its strength is chosen on people set apart: where doubt is no guide, the guess stays."""
+    rng = np.random.default_rng(5)
+    apart, asked = bars(rng), bars(rng)
+    guess = Guess(0.8 * apart, 0.8 * asked)
+    nothing = rng.random(apart.shape), rng.random(asked.shape)
+    found = darkened(guess, nothing, apart, alike)
+    np.testing.assert_array_equal(found.apart, guess.apart)
+    np.testing.assert_array_equal(found.asked, guess.asked)
 
 
 @pytest.mark.parametrize(("n_people", "lit"), [(1, None), (10, 0.0), (10, 1.0)])

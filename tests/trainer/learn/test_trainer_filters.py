@@ -15,9 +15,11 @@ from runtime.errors import FormatError, UsageError
 from runtime.stages.bins import Bins
 from runtime.stages.dense import Dense
 from runtime.stages.filters import Filters
+from runtime.stages.kernels.filters import PatchGrid
 from runtime.stages.pixels import Pixels
 from trainer.learn import classifiers
-from trainer.learn.classifiers import fit_classifier, fit_filters
+from trainer.learn.classifiers import fit_classifier
+from trainer.learn.filtered import fit_filters
 from trainer.learn.float_onnx import float_onnx
 from trainer.learn.lowering import lower_classifier
 from trainer.learn.networks import filters as network_module
@@ -63,23 +65,24 @@ def pipeline() -> Any:
 
 def test_slopes_are_the_differences_of_the_loss(monkeypatch: pytest.MonkeyPatch) -> None:
     """Against central differences in each kind of parameter, in double precision, in parts."""
-    monkeypatch.setattr(network_module, "_AT_ONCE", 3)
+    monkeypatch.setattr(network_module, "_AT_ONCE", 6)
     rng = np.random.default_rng(4)
-    layers = (FilterLayer(5, 6, 1, 2, 1, 3), FilterLayer(4, 5, 3, 3, 2, 4))
+    layers = FilterLayer(PatchGrid(5, 6, 1, 2, 1), 3), FilterLayer(PatchGrid(4, 5, 3, 3, 2), 4)
     network = FilterNetwork(layers, (5,), alpha=0.3)
-    x, targets = rng.standard_normal((7, 31)), rng.integers(0, 3, 7)
+    x, targets = rng.standard_normal((11, 31)), rng.integers(0, 3, 11)
     network.partial_fit(x.astype(np.float32), targets, np.arange(3))
-    for kept in (network.coefs_, network.intercepts_):
+    for kept in (network._weights, network._shifts, network._scales):
         kept[:] = [rng.standard_normal(p.shape) for p in kept]
 
     def loss() -> float:
-        scores = network._forward(x)[1][-1]
+        parts = [network._pass(x[rows])[-1].given for rows in (slice(0, 5), slice(5, 11))]
+        scores = np.concatenate(parts)
         log_chances = scores - np.log(np.exp(scores).sum(axis=1, keepdims=True))
-        squares = sum(float((w * w).sum()) for w in network.coefs_)
-        return float(-log_chances[np.arange(7), targets].mean() + 0.5 * 0.3 / 7 * squares)
+        squares = sum(float((w * w).sum()) for w in network._weights)
+        return float(-log_chances[np.arange(11), targets].mean() + 0.5 * 0.3 / 11 * squares)
 
     slopes = network._slopes(x, targets)
-    for parameter, slope in zip([*network.coefs_, *network.intercepts_], slopes, strict=True):
+    for parameter, slope in zip(network.parameters(), slopes, strict=True):
         for place in [tuple(rng.integers(0, n) for n in parameter.shape) for _ in range(6)]:
             kept_value = parameter[place]
             ends = []
@@ -90,19 +93,33 @@ def test_slopes_are_the_differences_of_the_loss(monkeypatch: pytest.MonkeyPatch)
             assert slope[place] == pytest.approx((ends[0] - ends[1]) / 2e-5, rel=1e-3, abs=1e-7)
 
 
+def test_a_settled_network_gives_what_its_normalised_units_give() -> None:
+    """S. Ioffe and C. Szegedy, Batch Normalization, 2015, algorithm 2: folded, nothing is left."""
+    rng = np.random.default_rng(5)
+    network = FilterNetwork((FilterLayer(PatchGrid(5, 6, 1, 2, 1), 3),), (5,))
+    x = rng.gamma(2.0, 1.0, (40, 31)).astype(np.float32)
+    network.fit(x, np.arange(40) % 3)
+    passed = network._pass(x)
+    np.testing.assert_allclose(network.scores(x), passed[-1].given, atol=1e-4)
+    assert np.abs(passed[0].unit.mean(axis=0)).max() < 1e-5
+    np.testing.assert_allclose(passed[1].unit.std(axis=0), 1.0, atol=1e-3)
+    half = network.scores(x[:20])
+    np.testing.assert_allclose(half, network.scores(x)[:20], atol=1e-5)
+
+
 def test_scores_are_those_of_the_operator_conv_of_onnx(pipeline: Any) -> None:
     """ONNX, operator Conv since version 11, by its reference evaluator; channels come first."""
     head = pipeline[-1]
     x, _ = shapes_anywhere(20, 5, 9)
     scaled = pipeline[:-1].transform(x).astype(np.float32)
     tensors, nodes, name = [], [], "x"
-    for number, layer in enumerate(head.layers):
-        weights = head.coefs_[number].reshape(layer.size, layer.size, layer.n_channels, -1)
+    for number, (grid, _) in enumerate(head.layers):
+        weights = head.coefs_[number].reshape(grid.size, grid.size, grid.n_channels, -1)
         kernels = np.ascontiguousarray(weights.transpose(3, 2, 0, 1), np.float32)
         tensors.append(numpy_helper.from_array(kernels, f"w{number}"))
         bias = head.intercepts_[number].astype(np.float32)
         tensors.append(numpy_helper.from_array(bias, f"b{number}"))
-        step = [layer.step] * 2
+        step = [grid.step] * 2
         nodes.append(helper.make_node("Conv", [name, f"w{number}", f"b{number}"], [f"c{number}"],
                                       strides=step))  # fmt: skip
         name = f"y{number}"
@@ -114,7 +131,7 @@ def test_scores_are_those_of_the_operator_conv_of_onnx(pipeline: Any) -> None:
     y = y.transpose(0, 2, 3, 1).reshape(20, -1)
     hidden = np.maximum(y @ head.coefs_[2] + head.intercepts_[2], 0)
     scores = hidden @ head.coefs_[3] + head.intercepts_[3]
-    assert np.abs(scores - head._forward(scaled)[1][-1]).max() < 1e-3
+    assert np.abs(scores - head.scores(scaled)).max() < 1e-3
 
 
 def test_a_shape_is_known_where_it_was_never_shown() -> None:
@@ -145,7 +162,7 @@ def test_integer_stages_answer_as_the_network_does(pipeline: Any) -> None:
     y = asked
     for stage in stages:
         y, _ = stage.run(y, {})
-    scores = pipeline[-1]._forward(pipeline[:-1].transform(asked).astype(np.float32))[1][-1]
+    scores = pipeline[-1].scores(pipeline[:-1].transform(asked).astype(np.float32))
     assert (y * unit - scores).std() < 0.1 * scores.std()
     assert (y.argmax(axis=1) == pipeline.predict(asked)).mean() >= 0.98
     assert (pipeline.predict(asked) == truth).mean() > 0.9
@@ -184,13 +201,13 @@ def test_directions_are_carried_past_the_hidden_layer_behind_filters(pipeline: A
 
 def test_layers_fit_the_bins_or_are_left_out() -> None:
     """Of few bins the first; the four quadrants of the baseline, and single pixels, have none."""
-    assert [layer.places for layer in LAYERS] == [(8, 8), (3, 3)]
+    assert [layer.grid.places for layer in LAYERS] == [(8, 8), (3, 3)]
     three = filter_layers(Bins(32, 32, 16, 16), (16, 32, 48))
-    assert [(*layer.grid, layer.n_patch) for layer in three] == [
+    assert [(*layer.grid[:3], layer.grid.n_patch) for layer in three] == [
         (16, 16, 1, 25), (12, 12, 16, 256), (5, 5, 32, 288)
     ]  # fmt: skip
-    assert math.prod(three[-1].places) * three[-1].n_filters == 432
-    assert [one.places for one in filter_layers(Bins(20, 40, 20, 10), (16, 32, 48))] == [
+    assert three[-1].grid.n_places * three[-1].n_filters == 432
+    assert [one.grid.places for one in filter_layers(Bins(20, 40, 20, 10), (16, 32, 48))] == [
         (16, 6), (7, 2)
     ]  # fmt: skip
     assert filter_layers(Bins(8, 8, 2, 2), (8, 12)) == ()
@@ -201,7 +218,7 @@ def test_layers_fit_the_bins_or_are_left_out() -> None:
 def test_a_fit_sees_no_more_windows_than_there_is_time_for(monkeypatch: pytest.MonkeyPatch) -> None:
     """As many passes as keep to the limit, of which there are fewer than the recipe's."""
     monkeypatch.setattr(classifiers, "MOST_SEEN_BY_FILTERS", 3500)
-    assert fitted()[-1]._n_steps == 3 * math.ceil(1000 / 256)
+    assert fitted()[-1]._adam.n_steps == 3 * math.ceil(1000 / 256)
 
 
 def test_a_class_without_windows_is_refused() -> None:

@@ -141,6 +141,8 @@ def calibrated_optic(path: Path, sensor: Sensor) -> KnownOptic:
     if not seen.any():
         raise FormatError(where, "patterns", "all dark", "light in some pixel")
     shown, read = patterns[:, seen], responses.reshape(len(responses), -1)
+    if not read.any():
+        raise FormatError(where, "responses", "all zero", "what the sensor read of each pattern")
     matrix = np.asarray(np.linalg.lstsq(shown, read, rcond=1e-6)[0].T, np.float64)
     return KnownOptic(sensor, seen, matrix, f"calibration {path.name}")
 

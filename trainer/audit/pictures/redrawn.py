@@ -3,6 +3,9 @@
 What an attacker makes of a scene at once is blurred where it is not sure. How outlines of hands run
 is much the same everywhere in a picture: a small network that is shown what was made of a cell's
 surroundings learns it from few people, as every person's picture holds hundreds of cells.
+
+What it doubts it then draws darker. A mean over all hands that might have been there is grey around
+each of them, where the scene is dark.
 """
 
 from __future__ import annotations
@@ -17,9 +20,15 @@ from runtime.stages.contract.stage import Float64
 from trainer.audit.pictures.learned import Guess
 from trainer.audit.pictures.measures import OUTLINE
 
-__all__ = ["REDRAWN", "redrawn"]
+__all__ = ["DARKENED", "REDRAWN", "darkened", "redrawn"]
 
 REDRAWN = "outlines drawn again from their surroundings"
+DARKENED = f"{REDRAWN}, dark where in doubt"
+"""Its pictures are as alike as can be to the people set apart, where the other's have least error:
+of the finger count's scores 0.58 of SSIM instead of 0.47, where the blind guess has 0.53."""
+_POWERS = (0.0, 0.5, 1.0)
+_CUTS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5)
+_N_FOR_STRENGTH = 400  # pictures that a strength is chosen on
 _REACH = 3
 """Cells around: of the finger count's bins 0.016 of IoU more were found with two and 0.018 with
 three (error 0.002, 100 people), with boosted trees in the place of the network 0.017 for three
@@ -70,6 +79,39 @@ def redrawn(
         apart[~half] = tell(around_apart, np.flatnonzero(~half))
         asked += tell(around_asked, np.arange(len(asked))) / len(halves)
     return apart, asked
+
+
+def darkened(
+    guess: Guess,
+    chances: tuple[Float64, Float64],
+    truth: Float64,
+    likeness: Callable[[Float64, Float64], float],
+) -> Guess:
+    """Darken a guess by each cell's chance to be lit, as much as suits the people set apart best.
+
+    A cell is made as bright as it was times a power of its chance, and dark below a least chance.
+
+    Parameters
+    ----------
+    guess : Guess
+    chances : two float64 arrays, of the shapes of the guess's
+        Of each cell to be lit; they are kept as its outlines.
+    truth : float64 (n_apart, n_cells)
+        The pictures of the people set apart.
+    likeness : callable
+        How alike made pictures and true ones are, both float64 (n, n_cells); larger for more.
+    """
+    some = slice(None, None, max(1, len(truth) // _N_FOR_STRENGTH))
+
+    def made(cells: Float64, chance: Float64, power: float, least: float) -> Float64:
+        return np.where(chance >= least, np.clip(cells, 0.0, 1.0) * chance**power, 0.0)
+
+    best = max(
+        ((power, least) for power in _POWERS for least in _CUTS),
+        key=lambda how: likeness(made(guess.apart[some], chances[0][some], *how), truth[some]),
+    )
+    apart, asked = made(guess.apart, chances[0], *best), made(guess.asked, chances[1], *best)
+    return Guess(apart, asked, outlines=chances)
 
 
 def _around(made: Sequence[Float64], inside: NDArray[np.bool_]) -> _Cells:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,12 +16,21 @@ from trainer.audit.chain import DARK, RAW, steps_of
 from trainer.audit.findings import LEAST_PEOPLE, Finding
 from trainer.audit.pictures.attack import Attack, attack
 from trainer.audit.pictures.measures import MEASURES
-from trainer.audit.pictures.optic import KnownOptic, calibrated_optic, emulated_optic
+from trainer.audit.pictures.optic import KnownOptic, emulated_optic
 from trainer.audit.pictures.scenes import further_people, made_again, shown_stand_ins
 from trainer.audit.pictures.stand_ins import DRAWN, drawn
 from trainer.audit.steps import ChainTakes
 
-__all__ = ["PictureRow", "Pictures", "attack_pictures", "linear_steps", "rows_of"]
+__all__ = [
+    "NOT_ASKED",
+    "PictureRow",
+    "Pictures",
+    "attack_pictures",
+    "known_optic",
+    "linear_steps",
+    "no_pictures",
+    "rows_of",
+]
 
 N_FURTHER = 800
 """People emulated beside those recorded: an audit with fewer would be too kind. Of the finger
@@ -36,6 +44,7 @@ scores, where it was 0.62 and 0.54."""
 _SEED = 7
 N_SHOWN = 2
 """Scenes of each kind that are printed."""
+NOT_ASKED = "nobody asked for pictures"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,25 +106,35 @@ def linear_steps(model: Model, optic: KnownOptic) -> dict[str, Float64]:
     }
 
 
+def known_optic(takes: ChainTakes) -> KnownOptic | None:
+    """Return the emulated sensor's optic; None where takes are recorded by another."""
+    if takes.kind in (RECORDED, "mixed"):
+        return None
+    return emulated_optic(takes.model.sensor, _unit_of(takes))
+
+
+def _unit_of(takes: ChainTakes) -> str:
+    session = read_session(next(iter(takes.paths.values())), with_labels=False)
+    return session.header.description.unit
+
+
+def no_pictures(takes: ChainTakes) -> Pictures:
+    """Return that nobody can tell of pictures, where none are asked for: no limit is kept so."""
+    untold = [each for scenes in ("takes", *DRAWN) for each in _untold(takes, scenes, NOT_ASKED)]
+    return Pictures(tuple(untold), (), "")
+
+
 def attack_pictures(
     takes: ChainTakes,
+    optic: KnownOptic,
     tell: Callable[[str], None] = lambda _: None,
-    optic_file: Path | None = None,
 ) -> Pictures:
     """Try to make pictures at every step.
 
-    Of emulated takes the scenes are made again; of any takes whose optic is known (emulated, or
-    given by a calibration file), drawn stand-ins are held before it. Of takes whose scene nobody
-    knows, nothing can be told.
+    Of emulated takes the scenes are made again; of takes whose scene nobody knows nothing can be
+    told, but drawn stand-ins are held before the optic of all.
     """
     model = takes.model
-    session = read_session(next(iter(takes.paths.values())), with_labels=False)
-    unit = session.header.description.unit
-    optic = None
-    if optic_file is not None:
-        optic = calibrated_optic(optic_file, model.sensor)
-    elif takes.kind != RECORDED and takes.kind != "mixed":
-        optic = emulated_optic(model.sensor, unit)
     findings: list[Finding] = []
     rows: list[PictureRow] = []
     tell("making the scenes of the takes again")
@@ -123,16 +142,13 @@ def attack_pictures(
     if shown is None or len(set(shown.people.tolist())) < LEAST_PEOPLE:
         findings += _untold(takes, "takes", "nobody knows what was in front of the sensor")
     else:
-        known = emulated_optic(model.sensor, unit)
+        known = emulated_optic(model.sensor, _unit_of(takes))
         tell("emulating further people for the attackers to learn from")
         further = further_people(takes, N_FURTHER)
         found = attack(shown, further, takes.steps, linear_steps(model, known), known.inside, tell)
         findings += found.findings
         rows += rows_of(found, "takes", shown.people, shown.values[RAW].astype(np.float64), known)
     for kind in DRAWN:
-        if optic is None:
-            findings += _untold(takes, kind, "the optic is not known: give a calibration file")
-            continue
         pictures, people = drawn(kind, N_DRAWN, N_EACH, optic.inside.shape, _SEED)
         tell(f"holding {kind} before the {optic.name}")
         held = shown_stand_ins(kind, pictures, people, optic, takes, _SEED)
@@ -143,7 +159,7 @@ def attack_pictures(
         found = attack(held, further, takes.steps, matrices, optic.inside, tell)
         findings += found.findings
         rows += rows_of(found, kind, held.people, held.values[RAW].astype(np.float64), optic)
-    return Pictures(tuple(findings), tuple(rows), "" if optic is None else optic.name)
+    return Pictures(tuple(findings), tuple(rows), optic.name)
 
 
 def _untold(takes: ChainTakes, scenes: str, why: str) -> list[Finding]:

@@ -1,9 +1,9 @@
-"""A perceptron's way down: gradients of batches and Adam's steps, all weights as one row."""
+"""A perceptron's way down: gradients of batches, all weights as one row."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ from scipy.special import expit
 from sklearn.neural_network import MLPClassifier, MLPRegressor
 
 from runtime.stages.contract.stage import Float64, Int64
+from trainer.learn.networks.adam import Adam
 
 __all__ = ["Descent"]
 
@@ -21,7 +22,7 @@ Float32 = NDArray[np.float32]
 class Descent:
     """Passes over windows, as scikit-learn's ``partial_fit`` makes them, in half of its time.
 
-    Gradients and steps are those of that solver (D. Kingma and J. Ba, Adam, ICLR 2015). It checks
+    Gradients and steps are those of that solver (:mod:`trainer.learn.networks.adam`). It checks
     its windows anew in each pass, works out a loss that nobody reads, and takes its steps in double
     precision, none of which is done here. What the head was made with is kept to, but for
     ``shuffle``: windows come in the order in which they are given.
@@ -35,7 +36,8 @@ class Descent:
 
     def __init__(self, head: MLPClassifier | MLPRegressor) -> None:
         self._head = head
-        self._n_steps = self._n_seen = 0
+        self._adam = Adam(head.learning_rate_init, head.beta_1, head.beta_2, head.epsilon)
+        self._n_seen = 0
         self._shapes: list[tuple[int, ...]] = []
         self._weights = np.zeros(0, np.float32)
 
@@ -56,26 +58,29 @@ class Descent:
         outputs = _outputs(wanted, classes.get("classes"))
         for start in range(0, len(x), size):
             self._find_gradient(x[start : start + size], outputs[start : start + size])
-            self._step()
+            self._adam.step([self._weights], [self._gradient])
         self._n_seen += len(x)
         self._head.t_ = self._n_seen  # windows that it has seen, as it counts them itself
 
-    @property
-    def coefs_(self) -> list[Float32]:
-        """Matrices of the layers, (n_in, n_out): views of what goes on changing."""
-        return self._coefs
+    def parameters(self) -> list[Float32]:
+        """Return matrices of the layers, (n_in, n_out), then what is added behind each, (n_out,).
 
-    @property
-    def intercepts_(self) -> list[Float32]:
-        """What is added behind each, (n_out,)."""
-        return self._intercepts
+        They are views of what goes on changing.
+        """
+        return [*self._coefs, *self._intercepts]
+
+    def settle(self, parameters: Sequence[NDArray[np.floating]], x: Float32) -> None:
+        """Give the head these parameters; windows are not needed."""
+        n_layers = len(self._coefs)
+        own = list(parameters)
+        self._head.coefs_, self._head.intercepts_ = own[:n_layers], own[n_layers:]
 
     def _begin(self, head: MLPClassifier | MLPRegressor) -> None:
         parts = [*head.coefs_, *head.intercepts_]
         self._shapes = [part.shape for part in parts]
         self._n_coefs = sum(part.size for part in head.coefs_)
         self._weights = np.concatenate([part.ravel() for part in parts]).astype(np.float32)
-        self._gradient, self._first, self._second = np.zeros((3, len(self._weights)), np.float32)
+        self._gradient = np.zeros_like(self._weights)
         self._coefs, self._intercepts = self._layers(self._weights)
         self._of_coefs, self._of_intercepts = self._layers(self._gradient)
 
@@ -104,22 +109,6 @@ class Descent:
         penalty = np.float32(self._head.alpha)
         self._gradient[: self._n_coefs] += penalty * self._weights[: self._n_coefs]
         self._gradient /= np.float32(len(x))
-
-    def _step(self) -> None:
-        head, gradient = self._head, self._gradient
-        self._n_steps += 1
-        self._first *= head.beta_1
-        self._first += (1.0 - head.beta_1) * gradient
-        gradient *= gradient
-        gradient *= 1.0 - head.beta_2
-        self._second *= head.beta_2
-        self._second += gradient
-        unbiased = math.sqrt(1.0 - head.beta_2**self._n_steps) / (1.0 - head.beta_1**self._n_steps)
-        step = np.sqrt(self._second, out=gradient)
-        step += head.epsilon
-        np.divide(self._first, step, out=step)
-        step *= head.learning_rate_init * unbiased
-        self._weights -= step
 
 
 def _outputs(wanted: Int64 | Float64, classes: Int64 | None) -> Float32:

@@ -7,7 +7,7 @@ from sklearn.pipeline import Pipeline
 
 from runtime.stages.contract.stage import Float64, Int32, Int64
 from runtime.stages.filters import Filters
-from trainer.learn.networks.filters import FilterLayer
+from runtime.stages.kernels.filters import PatchGrid
 from trainer.learn.quantise import (
     MAX_CALIBRATION_ROWS,
     LayerInputs,
@@ -27,7 +27,7 @@ def lower_filters(
     Parameters
     ----------
     pipeline : sklearn Pipeline
-        As :func:`trainer.learn.classifiers.fit_filters` returns it: scaled alike everywhere.
+        As :func:`trainer.learn.filtered.fit_filters` returns it: scaled alike everywhere.
     x : int32 (n_windows, n_features)
         Training windows, from which scales are chosen.
     low, high : int64 (n_features,)
@@ -61,21 +61,21 @@ def lower_filters(
     x, unit = x[:: -(-len(x) // MAX_CALIBRATION_ROWS)], 1.0
     stages = []
     for layer, (weights, bias) in zip(head.layers, layers, strict=False):
-        inputs = _of_patches(layer, x, low, high)
+        inputs = _of_patches(layer.grid, x, low, high)
         dense, unit = quantise_dense(
             RealLayer(weights * unit, bias, relu=True), inputs,
             weight_bits=quantisation.weight_bits, out_bits=quantisation.hidden_bits,
             clip_quantile=quantisation.clip_quantile,
         )  # fmt: skip
-        stages.append(Filters.of(dense, x.shape[1], layer.grid, layer.size, layer.step))
+        stages.append(Filters.of(dense, x.shape[1], layer.grid))
         low, high = stages[-1].bounds(low, high)
         x, _ = stages[-1].run(x, {})
     return tuple(stages), layers[len(stages) :], unit, (low, high)
 
 
-def _of_patches(layer: FilterLayer, x: Int32, low: Int64, high: Int64) -> LayerInputs:
+def _of_patches(grid: PatchGrid, x: Int32, low: Int64, high: Int64) -> LayerInputs:
     """Return one patch of each window, from all places in turn, and the widest range of any."""
-    places = layer.patches()
+    places = grid.patches
     in_turn = places[np.arange(len(x)) % len(places)]
     return LayerInputs(
         np.take_along_axis(x, in_turn, axis=1), low[places].min(axis=0), high[places].max(axis=0)
