@@ -361,7 +361,7 @@ def reduce_recording(
     -------
     values : list of int32 (n_frames, n_out)
         One array per entry stage.
-    frames : float64 (n_frames, 6)
+    frames : float64 (n_frames, 1 + N_SIGNS)
         Time from the first frame, seconds, and the signs of each frame pair
         (:func:`capture.measure.signs.signs_of_block`), first of all mean counts of the dark
         exposure.

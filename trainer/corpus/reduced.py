@@ -55,7 +55,7 @@ class EntryOutputs:
     recording : Recording
     stored : StoredArray or int32 (n_frames, n_values)
         Outputs of the entry stage.
-    stored_frames : StoredArray or float64 (n_frames, 6)
+    stored_frames : StoredArray or float64 (n_frames, 22)
         Time and signs of each frame pair, as :func:`reduce_recording` returns them.
     """
 
@@ -80,7 +80,7 @@ class EntryOutputs:
 
     @property
     def frames_table(self) -> Float64:
-        """Times and signs of all frame pairs, float64 (n_frames, 6), a copy."""
+        """Times and signs of all frame pairs, float64 (n_frames, 22), a copy."""
         return np.array(_array(self.stored_frames))
 
     def signs(self, sensor: Sensor) -> Signs:

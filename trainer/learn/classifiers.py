@@ -325,11 +325,12 @@ def fit_mlp(
             noisy += noise
         descent.partial_fit(noisy, labels[order], **classes)
         if recipe.averaged and epoch >= n_passes * 2 // 3:
-            parameters.append([p.copy() for p in (*descent.coefs_, *descent.intercepts_)])
-    kept = parameters or [[*descent.coefs_, *descent.intercepts_]]
-    means = [np.mean(each, axis=0, dtype=np.float64) for each in zip(*kept, strict=True)]
-    n_layers = len(head.coefs_)
-    head.coefs_, head.intercepts_ = means[:n_layers], means[n_layers:]
+            parameters.append([p.copy() for p in descent.parameters()])
+    kept = parameters or [descent.parameters()]
+    means = [
+        np.asarray(np.mean(each, axis=0, dtype=np.float64)) for each in zip(*kept, strict=True)
+    ]
+    descent.settle(means, single + noise)
 
 
 def _one_of_its_group(groups: Int64, rng: np.random.Generator) -> Int64:

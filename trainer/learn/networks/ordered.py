@@ -58,7 +58,7 @@ class OrderedNetwork(FilterNetwork):
         parts = [np.zeros(0)]
         for first in range(0, len(x), self.batch_size):
             some = np.asarray(x[first : first + self.batch_size], dtype=np.float32)
-            parts.append(self._forward(some)[1][-1][:, 0].astype(np.float64))
+            parts.append(self.scores(some)[:, 0].astype(np.float64))
         return np.concatenate(parts)
 
     @property
@@ -67,16 +67,16 @@ class OrderedNetwork(FilterNetwork):
 
     def _begin(self, classes: NDArray[np.int64]) -> None:
         super()._begin(classes)
-        self.coefs_[-1][:] = self.coefs_[-1][:, :1]
+        self._weights[-1][:] = self._weights[-1][:, :1]
         n = self._n_scores
-        self.intercepts_[-1][:] = (n - 1) / 2.0 - np.arange(n)  # one apart
+        self._shifts[-1][:] = (n - 1) / 2.0 - np.arange(n)  # one apart
 
     def _slope_of_scores(self, scores: Float32, targets: NDArray[np.int64]) -> Float32:
         more = targets[:, None] > np.arange(scores.shape[1])
-        return np.asarray(expit(scores) - more, np.float32)
+        return np.asarray(expit(scores) - more, scores.dtype)
 
     def _slopes(self, x: Float32, targets: NDArray[np.int64]) -> list[Float32]:
         slopes = super()._slopes(x, targets)
-        last = slopes[len(self.coefs_) - 1]
+        last = slopes[len(self._weights) - 1]
         last[:] = last.mean(axis=1, keepdims=True)  # columns stay one
         return slopes
