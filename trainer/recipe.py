@@ -156,10 +156,10 @@ class Recipe(Table):
         return self
 
     @model_validator(mode="after")
-    def _ambient_light_is_for_occupancy(self) -> Recipe:
+    def _ambient_light_is_for_people_and_lights(self) -> Recipe:
         if self.occupancy is None:
-            if self.entry.light == "ambient":
-                raise ValueError('entry.light "ambient" needs a table occupancy')
+            if self.entry.light == "ambient" and self.source is None:
+                raise ValueError('entry.light "ambient" needs a table occupancy or source')
             return self
         refuse_unlike_occupancy(self)
         return self

@@ -47,6 +47,7 @@ BUILT_IN = (
     "occupancy",
     "occupancy_quick",
     "occupancy_short",
+    "occupancy_visits",
 )
 RIG_SCRIPTS = ("rig_points", "rig_path", "rig_faults")
 """Built-in scripts for rigs, which move lights: no booth offers them to people."""

@@ -15,8 +15,8 @@ __all__ = ["emulate"]
 @click.option("--script", default="dynamic", show_default=True, help="Cue script it acts.")
 @click.option(
     "--sensor", default="lensless32", show_default=True,
-    help="Or lensless64, lensless32pair (two apertures), ambient32 or ambient16 (no LED), or "
-    "a sensor.toml.",
+    help="Or lensless64, lensless32pair (two apertures), ambient32, ambient16 or "
+    "ambient32pair (no LED), or a sensor.toml.",
 )  # fmt: skip
 @click.option(
     "--led-current-ma",

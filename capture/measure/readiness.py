@@ -12,6 +12,7 @@ from capture.cues.labels import GOOD, Event
 from capture.measure.quality import MAX_SATURATED
 from capture.measure.rhythm import find_alike
 from capture.measure.shared_noise import find_shared_noise
+from capture.measure.shared_stretches import find_shared_stretches
 from capture.measure.signs import Signs, Twins
 
 __all__ = [
@@ -243,6 +244,12 @@ def near_copies(
         found[alike.first, alike.second] = alike.share, why
     for alike in find_shared_noise(people, signs):
         why = f"change alike from frame to frame ({alike.share:.0%}, noise and all), as copies do"
+        found.setdefault((alike.first, alike.second), (alike.share, why))
+    for alike in find_shared_stretches(people, signs):
+        why = (
+            f"hold the same noise in stretches of frames ({alike.share:.0%} of the shorter one at "
+            "least), as copies do of which frames were left out"
+        )
         found.setdefault((alike.first, alike.second), (alike.share, why))
     return [
         Caution(

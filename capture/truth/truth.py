@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from capture.cues.script import IDLE, Script, asks_to_move
+from capture.cues.script import IDLE, RIG, Script, asks_to_move
 from capture.store.session import Session, read_session
 from capture.truth.opinions import MIN_PEOPLE, Opinions, second_opinions
 from capture.truth.order import (
@@ -216,6 +216,8 @@ def _whole(
     takes = one.takes
     acted = _acted(takes)
     if acted.sum() >= _FOR_A_PATTERN and _empty(takes, acted):
+        if one.session.sensor.led_current_ma == 0.0 and set(takes.labels) <= set(RIG):
+            return None  # a rig's lamps, which shine in both exposures: nothing of them is left
         what = "moved" if takes.movement else "there"
         text = f"in no take of it was anything {what}"
         return Doubt(takes.name, None, f"nothing {what}", np.inf, text)

@@ -28,6 +28,7 @@ from runtime.stages.pair.bearings import Bearings
 from runtime.stages.pair.pair import Pair
 from runtime.stages.passive.ambient import Ambient
 from runtime.stages.passive.background import Background
+from runtime.stages.passive.offset import Offset
 from runtime.stages.pixels import Pixels
 from runtime.stages.prototypes import Prototypes
 from runtime.stages.root import Root
@@ -138,6 +139,10 @@ VARIANTS: dict[str, tuple[Stage, int]] = {  # a stage, and the largest magnitude
     "background under switched light": (
         Background(3, 2, 3, 6, 1, 2, 1 << 24, 6, (2, 4, 7), 16), 32767
     ),
+    "ambient pixels": (Ambient(3, 4, 3, 4, 0), 4095),
+    "offset": (Offset(int32(1, 257, 0, 8190)), 8190),
+    "offset of pairs": (Offset(int32(1, 256, 0, 4095)), 8190),
+    "offset of wide values": (Offset(int32(-3, 2**20 + 1, 5)), 2**20),
     "hold": (Hold(5, 4000, 2000, 3, 0), 4095),
     "hold for a frame": (Hold(3, 0, 0, 1, 1), 127),
     "hold of wide values": (Hold(6, 2**19, 2**18, 4, 1), 2**20),

@@ -30,6 +30,7 @@ from runtime.stages.motion import Motion
 from runtime.stages.pair.bearings import Bearings
 from runtime.stages.passive.ambient import Ambient
 from runtime.stages.passive.background import Background
+from runtime.stages.passive.offset import Offset
 from runtime.stages.pixels import Pixels
 from runtime.stages.root import Root
 from runtime.stages.skip import Skip
@@ -163,6 +164,7 @@ def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) 
                 "steady",
                 "hold",
                 "background",
+                "offset",
             ]
         )
     )
@@ -179,6 +181,10 @@ def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) 
         return steady(draw, len(low))
     if kind == "hold":
         return hold(draw, low, high)
+    if kind == "offset" and _bound(low, high) < 2**28:
+        least = max(int(low.min()), 0) if draw(st.booleans()) else int(low.min()) - 3
+        ends = least, max(int(high.max()), least) + 3
+        return Offset(rng.integers(*ends, len(low)).astype(np.int32))
     if kind == "background" and _bound(low, high) <= 32767:  # it wants values of 16 bits
         rates = sorted(draw(st.lists(st.integers(0, 15), min_size=3, max_size=3)))
         few = [draw(st.integers(0, 3)) for _ in range(4)]

@@ -13,8 +13,9 @@ from capture.store.dataset import Participant
 from capture.wire.link import SerialLink
 from runtime.firmware.sensor_file import SensorFile
 from runtime.firmware.setting import DeviceSetting
+from runtime.sensor import Sensor
 
-__all__ = ["record_rig"]
+__all__ = ["record_lamps", "record_rig"]
 
 SCRIPT = """name = "rig"
 lead_in_s = 0.2
@@ -40,15 +41,40 @@ def record_rig(out: Path, share: float = 1.0, n_stops: int = 90) -> Path:
 
     With a share of the usual exposure, of which the lights leave a share of their electrons.
     """
-    scene = SCENE.format(low=5e5 * share, high=1e6 * share)
-    (out / "scene.toml").write_text(scene, "utf-8")
     usual = SENSORS["lensless32pair"]
     sensor = replace(usual, led_current_ma=0.0, exposure_us=usual.exposure_us * share)
+    scene = SCENE.format(low=5e5 * share, high=1e6 * share)
+    return _recorded(out, sensor, scene, (SCRIPT.format(stops=n_stops), SCRIPT.format(stops=12)))
+
+
+def record_lamps(out: Path, scene: str = "", n_stops: int = 90) -> Path:
+    """Write the same of lamps that shine in both exposures, in one room that is lit itself.
+
+    Before the locked recording's other stops come those that are not to be measured; `scene` holds
+    what is otherwise while it is made.
+    """
+    faults = SCRIPT.format(stops=12)
+    for cue in ("rig_two", "rig_three", "rig_outside", "rig_bright"):
+        faults += f'[[cue]]\ntrial_type = "{cue}"\nrepetitions = 4\nduration_s = 0.2\n'
+    usual = SCENE.format(low=2e5, high=4e5).replace("illuminance_lx = 0.0", "illuminance_lx = 5.0")
+    usual += 'source = "shines"\nroom = 3\nflicker_depth = 0.2\n'
+    kept = [line for line in usual.splitlines() if line.split(" = ")[0] not in scene]
+    scenes = usual, "\n".join(kept) + "\n" + scene
+    return _recorded(out, SENSORS["ambient32pair"], scenes, (SCRIPT.format(stops=n_stops), faults))
+
+
+def _recorded(
+    out: Path, sensor: Sensor, scenes: str | tuple[str, str], scripts: tuple[str, str]
+) -> Path:
+    """Record a calibration, then what is locked."""
+    scenes = (scenes, scenes) if isinstance(scenes, str) else scenes
     file = SensorFile(sensor, 0, DeviceSetting.of(sensor))
     (out / "sensor.toml").write_text(file.to_toml(), "utf-8")
-    for person, stops, seed, locked in (("P01", n_stops, 4, False), ("P02", 12, 5, True)):
+    sides = (("P01", 4, False), ("P02", 5, True))
+    for (person, seed, locked), text, scene in zip(sides, scripts, scenes, strict=True):
         script = out / f"rig_{person}.toml"
-        script.write_text(SCRIPT.format(stops=stops), "utf-8")
+        script.write_text(text, "utf-8")
+        (out / "scene.toml").write_text(scene, "utf-8")
         settings = DeviceSettings(
             script=str(script), sensor=str(out / "sensor.toml"), seed=seed, speed=0.0,
             rig=str(out / "scene.toml"), truth=str(out / "rig.csv"),

@@ -15,7 +15,6 @@ from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.alignment.registration import Registration
 from runtime.stages.alignment.triangulation import Triangulation
-from runtime.stages.bins import Bins
 from runtime.stages.closing.quantity import Quantity
 from runtime.stages.contract.stage import Float64, Int32, Stage
 from trainer.align.cells import Design
@@ -24,6 +23,7 @@ from trainer.align.light import with_quiet
 from trainer.align.lowered import Lowering, lower_registration, with_tolerance
 from trainer.align.pattern import Pattern
 from trainer.recipe import Recipe
+from trainer.source.entered import as_one_exposure, entry_stages
 from trainer.source.readouts import Box, SourceReadouts, WithoutSource, slopes_at
 from trainer.source.unlearned import unlearned, widening
 
@@ -143,7 +143,7 @@ class Calibrated:
 
     def run(self, values: Int32) -> tuple[Int32, Int32]:
         """Return evidence and outputs of frames given as values of the box."""
-        _, registration, triangulation, closing = self.model.stages
+        *_, registration, triangulation, closing = self.model.stages
         aligned, _ = registration.run(values, {})
         evidence, _ = triangulation.run(aligned, {})
         outputs, _ = closing.run(evidence, closing.initial_state())
@@ -151,7 +151,7 @@ class Calibrated:
 
     def run_float(self, values: Int32) -> Float64:
         """Return evidence on real numbers."""
-        _, registration, triangulation, _ = self.model.stages
+        *_, registration, triangulation, _ = self.model.stages
         return triangulation.run_float(registration.run_float(values.astype(np.float64)))
 
 
@@ -169,6 +169,7 @@ def calibrate(
         The integer model could pass 32 bits.
     """
     assert recipe.source is not None  # noqa: S101 - asked only of recipes of a source
+    whole, sensor = sensor, as_one_exposure(sensor, box)
     gain, floor = sensor.conversion_gain_dn_per_e, quiet.floor
     values, tangents, distances, counts = samples.averaged()
     frames = float(np.median(counts))
@@ -189,7 +190,7 @@ def calibrate(
     apart = 0.0 if len(slopes) == 1 else float(np.abs(slopes[0] - slopes[1]).max())
     tell(f"{recipe.name}: making cells")
     lowering = Lowering(
-        *box.shape, box.n_cols, box.n_rows * box.n_cols, box.offsets,
+        *box.shape, box.n_cols, box.n_rows * box.n_cols, box.firsts,
         sensor.max_counts, gain, design, 1.2 * apart,
     )  # fmt: skip
     stage, cost = lower_registration(optics, lowering)
@@ -197,16 +198,13 @@ def calibrate(
     stage = with_quiet(stage, quiet.values)
     stage = with_tolerance(stage, some.values.astype(np.int32), _ROOM)
     triangulation = _triangulation(box)
-    entry = Bins(
-        sensor.n_rows, sensor.n_cols, box.n_rows, box.n_cols,
-        box.first_row, box.first_row + box.n_rows, box.first_col, box.first_col + box.n_cols,
-    )  # fmt: skip
     closing, widths = _closing(
         stage, triangulation, some, recipe, (sensor, quiet), widening(unknown)
     )
     model = Model(
-        recipe.name, recipe.task, sensor, (), (entry, stage, triangulation, closing), provenance
-    )
+        recipe.name, recipe.task, whole, (),
+        (*entry_stages(box, whole), stage, triangulation, closing), provenance,
+    )  # fmt: skip
     kinds = sorted({type(each).__name__.lower() for each in optics})
     found = {
         "learned_as": {"pattern": "one pattern that moves", "templates": "each pixel by itself"}[

@@ -15,6 +15,7 @@ from trainer.align.bound import PixelNoise, direction_bound, inverse_distance_bo
 from trainer.align.learned import unexplained_share
 from trainer.recipe import Recipe
 from trainer.source.calibrated import Calibrated, Samples, truth_of
+from trainer.source.entered import as_one_exposure
 from trainer.source.figures import Errors, error_figures, over_distance, over_field
 from trainer.source.readouts import Box, SourceReadouts, slopes_at
 
@@ -95,7 +96,7 @@ def light_on(calibrated: Calibrated, samples: Samples, box: Box) -> tuple[list[A
     electrons : list of float64 (n_frames,)
         Of each aperture, at least 1.
     """
-    gain = calibrated.model.sensor.conversion_gain_dn_per_e
+    gain = as_one_exposure(calibrated.model.sensor, box).conversion_gain_dn_per_e
     light, electrons = [], []
     for index, optic in enumerate(calibrated.optics):
         slopes = slopes_at(samples.tangents, samples.distance_mm, box.places_mm[index])
@@ -224,7 +225,7 @@ def unit_check(
     unexplained does not count.
     """
     values, tangents, distances, counts = samples.averaged()
-    gain = calibrated.model.sensor.conversion_gain_dn_per_e
+    gain = as_one_exposure(calibrated.model.sensor, box).conversion_gain_dn_per_e
     shares = []
     for index, optic in enumerate(calibrated.optics):
         slopes = slopes_at(tangents, distances, box.places_mm[index])

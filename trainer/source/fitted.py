@@ -15,6 +15,7 @@ from trainer.judge.evaluate import log_test_use
 from trainer.recipe import Recipe
 from trainer.source.above_bound import above_bound, falls_short
 from trainer.source.calibrated import Calibrated, calibrate, samples_of
+from trainer.source.entered import as_one_exposure, flicker_kept, read_calibration
 from trainer.source.examined import (
     examine_source,
     frame_errors,
@@ -30,6 +31,11 @@ from trainer.source.readouts import apertures_of, read_sources, without_source
 from trainer.source.unlearned import too_sparse
 
 __all__ = ["FittedSource", "calibrated_unit", "fit_source"]
+
+
+_MUCH_FLICKER = 0.01
+"""Of what lamps flicker by, which is up to the whole of their light: as little as noise of 1e4
+electrons is of them."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,14 +73,16 @@ def fit_source(
         raise UsageError(str(folder), "locked recordings", 0, "at least 1", do)
     provenance = {name: recipe.digest() for name in ("recipe", "recipe_as_fitted")}
     provenance["data"] = corpus.digest
-    learned_from = [read_sources(r, box) for r in train]
+    box, learned_from = read_calibration(train, box)
     samples = samples_of(learned_from, recipe, box)
     calibrated = calibrate(
         samples, box, corpus.sensor,
-        without_source(learned_from, corpus.sensor), recipe, provenance, tell,
+        without_source(learned_from, as_one_exposure(corpus.sensor, box)), recipe, provenance, tell,
     )  # fmt: skip
     tell(f"{recipe.name}: examining")
     about = {"unit": unit, "integers": above_bound(calibrated, samples, box)}
+    if box.ambient:
+        about["flicker_kept"] = flicker_kept(corpus.sensor)
     readouts = [read_sources(r, box) for r in test]
     own = [r for r in readouts if r.recording.unit == unit]
     if not own:
@@ -95,7 +103,9 @@ def fit_source(
         frames += rows_of_unit(found["names"], of_unit, recipe, off_by)
     if recipe.source is not None and recipe.source.sources == 2:
         tell(f"{recipe.name}: fitting two sources")
-        calibrated = calibrate_pair(calibrated, samples, corpus.sensor, recipe)
+        calibrated = calibrate_pair(
+            calibrated, samples, as_one_exposure(corpus.sensor, box), recipe
+        )
         found["calibration"] = calibrated.found | about
         found["pair"] = examine_pair(calibrated, own, box, recipe)
     no_fault = "rig_two" if "pair" in found else ""
@@ -162,6 +172,13 @@ def _cautions(found: dict[str, Any]) -> list[dict[str, Any]]:
          "text": too_sparse(aperture, unseen, calibration["n_directions"])}
         for aperture, unseen in enumerate(calibration["unlearned"]) if unseen > MOST_UNLEARNED
     ]  # fmt: skip
+    kept = calibration.get("flicker_kept", {})
+    if max(kept.values(), default=0.0) > _MUCH_FLICKER:
+        said = " and ".join(f"{share:.0%} of a flicker of {hz} Hz" for hz, share in kept.items())
+        cautions.append({"sign": "flicker", "value": max(kept.values()), "text":
+            f"Two exposures hold {said} (lamps at 50 and 60 Hz mains). Where such lamps are, take "
+            "exposures of a whole number of its half periods: 5 ms, 4.167 ms, or 25 ms for both."
+        })  # fmt: skip
     short = falls_short(calibration)
     if short:
         cautions.append({"sign": "above_bound", "value": short[0], "text": short[1]})

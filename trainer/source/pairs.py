@@ -105,10 +105,11 @@ def calibrate_pair(
 ) -> Calibrated:
     """Return the model of two sources, from that of one and the frames it was calibrated with.
 
-    Intervals are those of both: of frames of one source, and of sums of two.
+    Intervals are those of both: of frames of one source, and of sums of two. The sensor is one
+    whose exposures are as the samples are: see `trainer.source.entered.as_one_exposure`.
     """
     assert recipe.source is not None  # noqa: S101 - asked only of recipes of a source
-    entry, one, _, closing = calibrated.model.stages
+    *entry, one, _, closing = calibrated.model.stages
     assert isinstance(closing, Quantity)  # noqa: S101 - as `calibrate` makes it
     gain = sensor.conversion_gain_dn_per_e
     stage = lower_pair(one, calibrated.optics[0], sensor.max_counts, gain, calibrated.floor)  # type: ignore[arg-type]
@@ -134,7 +135,7 @@ def calibrate_pair(
         low=(*(-end for end in ends), 1), high=(*ends, 2), settle=1,
     )  # fmt: skip
     model = Model(
-        recipe.name, recipe.task, sensor, (), (entry, stage, bearings, last),
+        recipe.name, recipe.task, calibrated.model.sensor, (), (*entry, stage, bearings, last),
         calibrated.model.provenance,
     )  # fmt: skip
     found = calibrated.found | {

@@ -16,6 +16,7 @@ from runtime.stages.contract.stage import Float64
 from trainer.align.bound import PixelNoise, pair_bound
 from trainer.recipe import Recipe
 from trainer.source.calibrated import Calibrated
+from trainer.source.entered import as_one_exposure
 from trainer.source.pairs import APART_DEG, apart_deg, in_order
 from trainer.source.readouts import Box, SourceReadouts, slopes_at
 
@@ -94,7 +95,8 @@ def pair_frames(
         Tangents and distance of each source.
     box : Box
     """
-    gain, optic = calibrated.model.sensor.conversion_gain_dn_per_e, calibrated.optics[0]
+    sensor = as_one_exposure(calibrated.model.sensor, box)
+    gain, optic = sensor.conversion_gain_dn_per_e, calibrated.optics[0]
     noise = PixelNoise(math.sqrt(calibrated.floor))
     slopes = np.stack(
         [slopes_at(places[:, k, :2], places[:, k, 2], box.places_mm[0]) for k in (0, 1)], axis=1

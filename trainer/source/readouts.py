@@ -14,21 +14,25 @@ from capture.thin.setting import Setting
 from runtime.errors import FormatError, UsageError
 from runtime.sensor import Aperture, Sensor
 from runtime.stages.contract.stage import Float64, Int32
+from runtime.stages.passive.offset import Offset
 from trainer.corpus.recordings import Recording, readouts_at
 from trainer.recipe import Recipe
 
 __all__ = [
+    "LEAST_QUIET",
     "Box",
     "SourceReadouts",
     "WithoutSource",
+    "above",
     "apertures_of",
+    "quiet_frames",
     "read_sources",
     "slopes_at",
     "without_source",
 ]
 
 _FAR_MM = 1e9
-_LEAST_QUIET = 8
+LEAST_QUIET = 8
 _MOST_QUIET = 600
 _LONGEST = 0.75
 
@@ -43,6 +47,10 @@ class Box:
         In the array.
     apertures : tuple of Aperture
         All of one size.
+    ambient : bool
+        Both exposures are of light that shines anyway, and added up; the box is the whole array.
+    offsets : int32 (n_box,), optional
+        What their sum holds without a source; none before it is known.
     """
 
     first_row: int
@@ -50,9 +58,11 @@ class Box:
     first_col: int
     n_cols: int
     apertures: tuple[Aperture, ...]
+    ambient: bool = False
+    offsets: Int32 | None = None
 
     @property
-    def offsets(self) -> tuple[int, ...]:
+    def firsts(self) -> tuple[int, ...]:
         """First value of each aperture in the box, row by row."""
         return tuple(
             (a.first_row - self.first_row) * self.n_cols + a.first_col - self.first_col
@@ -97,6 +107,13 @@ def apertures_of(sensor: Sensor, recipe: Recipe) -> Box:
     if len({(a.n_rows, a.n_cols) for a in chosen}) > 1:
         raise UsageError(recipe.name, "sizes of the apertures", "different", "one size")
     first_row, first_col = min(a.first_row for a in chosen), min(a.first_col for a in chosen)
+    if recipe.entry.light == "ambient":
+        if sensor.led_current_ma > 0.0:
+            raise UsageError(
+                recipe.name, "led_current_ma of the recordings", f"{sensor.led_current_ma:g}", "0",
+                'record a sensor without an LED, or take entry.light "difference"',
+            )  # fmt: skip
+        return Box(0, sensor.n_rows, 0, sensor.n_cols, chosen, ambient=True)
     last_row = max(a.first_row + a.n_rows for a in chosen)
     last_col = max(a.first_col + a.n_cols for a in chosen)
     return Box(first_row, last_row - first_row, first_col, last_col - first_col, chosen)
@@ -110,7 +127,8 @@ class SourceReadouts:
     ----------
     recording : Recording
     values : int16 (n_frames, n_box)
-        Lit minus dark.
+        Lit minus dark; by ambient light half of how far their sum is above the box's offsets, or,
+        where it has none, the sum.
     cue : tuple of str, length n_frames
         The cue that each frame lies in; empty between cues.
     n_sources : int64 (n_frames,)
@@ -120,7 +138,8 @@ class SourceReadouts:
     distance_mm : float64 (n_frames,)
         Along the line of sight; NaN where it is not known.
     saturated : bool (n_frames,)
-        Pixels are full when lit that were not when dark: their readout is not known.
+        Pixels are full when lit that were not when dark, or by ambient light in either exposure:
+        their readout is not known.
     both : float64 (n_frames, 2, 3)
         Tangents and distance of the two sources of a frame; NaN where there are not two.
     """
@@ -169,12 +188,15 @@ def read_sources(recording: Recording, box: Box) -> SourceReadouts:
     times, sequences = [np.zeros(0, dtype=np.int64)], [np.zeros(0, dtype=np.int64)]
     values = [np.zeros((0, box.n_rows * box.n_cols), np.int16)]
     for block in recording.readouts():
-        times.append(block.time_us)
+        # Two exposures hold of a light that moves where it is in their middle.
+        middle = np.maximum(block.dark_time_us, block.time_us) if box.ambient else block.time_us
+        times.append(middle)
         sequences.append(block.sequence)
         lit, dark = (e[:, rows, cols].astype(np.int32) for e in (block.lit, block.dark))
-        left = lit - dark
+        left = lit + dark if box.ambient else lit - dark
         if np.abs(left).max(initial=0) > np.iinfo(np.int16).max:
-            raise FormatError(str(recording.path), "lit minus dark", "over 15 bits", "at most 15")
+            what = "sum of both exposures" if box.ambient else "lit minus dark"
+            raise FormatError(str(recording.path), what, "over 15 bits", "at most 15")
         values.append(left.astype(np.int16).reshape(len(left), -1))
     time_us = np.concatenate(times)
     if not time_us.size:
@@ -190,11 +212,18 @@ def read_sources(recording: Recording, box: Box) -> SourceReadouts:
     both[:, :, :2] = np.tan(both[:, :, :2])
     one = at[first, np.arange(len(time_us))]
     one[n_sources != 1] = np.nan
+    found = np.concatenate(values)
     return SourceReadouts(
-        recording, np.concatenate(values), _cues(recording, time_us), n_sources,
+        recording, found if box.offsets is None else above(found, box.offsets),
+        _cues(recording, time_us), n_sources,
         np.tan(one[:, :2]), one[:, 2], _saturated(recording, box, np.concatenate(sequences)),
         both,
     )  # fmt: skip
+
+
+def above(sums: NDArray[np.int16], offsets: Int32) -> NDArray[np.int16]:
+    """Return half of how far sums of both exposures are above a box's offsets."""
+    return Offset(offsets).run(sums.astype(np.int32), {})[0].astype(np.int16)
 
 
 def _saturated(recording: Recording, box: Box, sequence: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -212,7 +241,8 @@ def _saturated(recording: Recording, box: Box, sequence: NDArray[np.int64]) -> N
     found: dict[int, bool] = {}
     for block in recorded:
         lit, dark = block.lit[:, rows, cols], block.dark[:, rows, cols]
-        full = (lit >= full_counts) & (dark < full_counts)
+        full = lit >= full_counts
+        full = full | (dark >= full_counts) if box.ambient else full & (dark < full_counts)
         filled = np.asarray(full.any(axis=(1, 2)))
         found.update(zip(block.sequence.tolist(), filled.tolist(), strict=True))
     divisor = setting.frame_rate_divisor
@@ -235,6 +265,15 @@ class WithoutSource:
     values: NDArray[np.int16]
 
 
+def quiet_frames(readouts: SourceReadouts) -> NDArray[np.intp]:
+    """Return the frames without a source whose neighbours, one before and two behind, have none.
+
+    A source that goes on or off within a frame pair is in one of its exposures.
+    """
+    off = readouts.n_sources == 0
+    return np.flatnonzero(off[:-3] & off[1:-2] & off[2:-1] & off[3:]) + 1
+
+
 def without_source(readouts: Sequence[SourceReadouts], sensor: Sensor) -> WithoutSource:
     """Return what is read without a source: by what the sensor states, and by what frames show.
 
@@ -250,14 +289,12 @@ def without_source(readouts: Sequence[SourceReadouts], sensor: Sensor) -> Withou
     stated = 2.0 * (sensor.read_noise_e**2 + dark + 1.0 / 12.0 / gain**2)
     variances, values = [], []
     for each in readouts:
-        off = each.n_sources == 0
-        # A source that goes on or off within a frame pair is in one of its exposures.
-        first = np.flatnonzero(off[:-3] & off[1:-2] & off[2:-1] & off[3:]) + 1
+        first = quiet_frames(each)
         steps = each.int32(first + 1) - each.int32(first)
         variances.append(steps.var(axis=1) / 2.0)
         values.append(each.values[first])
     found, frames = np.concatenate(variances), np.concatenate(values)
-    if len(found) < _LEAST_QUIET:
+    if len(found) < LEAST_QUIET:
         return WithoutSource(stated, frames)
     seen = float(np.quantile(found, _LONGEST)) / gain**2
     some = np.linspace(0, len(frames) - 1, min(len(frames), _MOST_QUIET)).astype(int)

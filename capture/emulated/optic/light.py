@@ -137,10 +137,21 @@ class Ambient:
         in_band = np.full(n_frames, self.in_band_w_per_m2)
         return Illumination(in_band, self.bounce, self.background)
 
-    def factor(self, times_s: npt.NDArray[np.float64]) -> Floats:
-        """Return ambient light over its mean at each time."""
-        angle = 2.0 * np.pi * 2.0 * self.mains_hz * times_s + self.phase_rad
-        return (1.0 + self.flicker_depth * np.sin(angle)).astype(np.float32)
+    def factor(self, times_s: npt.NDArray[np.float64], exposed_s: float = 0.0) -> Floats:
+        """Return ambient light over its mean, at each time or over exposures that begin there.
+
+        The mean of a sine over a length T is the sine in its middle times ``sinc(f T)``.
+        """
+        return self.flickering(self.flicker_depth, times_s, exposed_s)
+
+    def flickering(
+        self, depth: float, times_s: npt.NDArray[np.float64], exposed_s: float
+    ) -> Floats:
+        """Return the same of a lamp of that mains whose light flickers by `depth`."""
+        middles = times_s + exposed_s / 2.0
+        angle = 2.0 * np.pi * 2.0 * self.mains_hz * middles + self.phase_rad
+        kept = depth * float(np.sinc(2.0 * self.mains_hz * exposed_s))
+        return (1.0 + kept * np.sin(angle)).astype(np.float32)
 
 
 def draw_ambient(grid: AngularGrid, rng: np.random.Generator, mains_hz: float = 50.0) -> Ambient:

@@ -69,6 +69,17 @@ SENSORS = {
         full_well_e=40_000.0,
         apertures=(Aperture(-0.93, 0.0, 0, 32, 0, 32), Aperture(0.93, 0.0, 0, 32, 32, 32)),
     ),
+    "ambient32pair": Sensor(
+        name="ambient32pair",
+        n_rows=32,
+        n_cols=64,
+        conversion_gain_dn_per_e=0.1,
+        full_well_e=40_000.0,
+        exposure_us=5000.0,
+        led_current_ma=0.0,
+        led_wavelength_nm=555.0,
+        apertures=(Aperture(-0.93, 0.0, 0, 32, 0, 32), Aperture(0.93, 0.0, 0, 32, 32, 32)),
+    ),
     "ambient32": Sensor(
         name="ambient32",
         n_rows=32,
@@ -95,9 +106,11 @@ SENSORS = {
 """Sensors by name. All have the same optic. The pixels of ``lensless64`` are half as wide.
 ``lensless32pair`` has two apertures 1.86 mm apart (common practice, no source), and wells deep
 enough for a million electrons of one point: 650 a square micrometre, of the order of what image
-sensors hold (from memory). ``ambient32`` has no LED, and a filter that passes 400 to 700 nm; its
-wavelength is the middle of that. The pixels of ``ambient16`` are twice as wide, with wells about as
-much deeper as those of ``lensless64`` are shallower: a quarter of the counts to read and to send,
+sensors hold (from memory). ``ambient32pair`` is the same for lights that shine by
+themselves: without an LED, and with exposures of half a period of the flicker of lamps at 50 Hz.
+``ambient32`` has no LED, and a filter that passes 400 to 700 nm; its wavelength is the middle of
+that. The pixels of ``ambient16`` are twice as wide, with wells about as much deeper as those of
+``lensless64`` are shallower: a quarter of the counts to read and to send,
 for sums of 8 x 8 bins that see as much."""
 
 

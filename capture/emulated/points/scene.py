@@ -46,6 +46,13 @@ class PointScene(pydantic.BaseModel):
     source : str
         ``flashes``: only in the lit exposure, driven by the LED's own pin or sending back its
         light; ``shines``: in both, as a lamp does.
+    flicker_depth : float
+        Of sources that shine: the amplitude of their flicker over the mean; lamps have some.
+    mains_hz : float
+        Lamps flicker at twice that.
+    room : int or None
+        Number of the room: what is behind everything, and its lesser lights, are drawn by it, so
+        that several sessions are in one place. By default each session is in a place of its own.
     clutter : int
         Lesser lights in the room, 0.5 to 5 m away, that shine all the time; 0 to 64.
     clutter_share : float
@@ -76,6 +83,9 @@ class PointScene(pydantic.BaseModel):
     ] = (55.8, 80.0, 120.0, 186.0, 280.0, 400.0, 558.0, 800.0)
     electrons: Annotated[tuple[_Electrons, _Electrons], Field(strict=False)] = (1e5, 1e6)
     source: Literal["flashes", "shines"] = "flashes"
+    flicker_depth: _Share = 0.0
+    mains_hz: Literal[50, 60] = 50
+    room: Annotated[int, Field(ge=0, lt=2**32)] | None = None
     clutter: Annotated[int, Field(ge=0, le=64)] = 6
     clutter_share: _Share = 0.1
     illuminance_lx: _Illuminance = 50.0

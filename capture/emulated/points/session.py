@@ -69,9 +69,10 @@ class PointSession:
         self.stage = Stage(self.cues, self.scene, rng)
         self.apertures = Apertures.of(sensor, unit, self.scene)
         self.bench = Bench(sensor, unit, mountings=self.apertures.mountings)
-        self.ambient = _sky(self.bench, self.scene, rng)
+        room = rng if self.scene.room is None else np.random.default_rng([self.scene.room, 3])
+        self.ambient = _sky(self.bench, self.scene, room)
         self._sky_w = self.bench.optic.image(self.ambient.background[None])
-        self._clutter_w = self._clutter(rng)
+        self._clutter_w = self._clutter(room)
         self._exposure = AutoExposure(sensor)
         self._noise = np.random.default_rng([*key, 2])
         self._next = 0
@@ -80,6 +81,11 @@ class PointSession:
     def sensor(self) -> Sensor:
         """The setting in force."""
         return self.bench.sensor
+
+    @property
+    def _unlit(self) -> bool:
+        """Whether both exposures are of lights that shine by themselves, as long as need be."""
+        return self.sensor.led_current_ma == 0.0 and self.scene.source == "shines"
 
     @property
     def script_end_s(self) -> float:
@@ -114,7 +120,10 @@ class PointSession:
             n_frames -= len(block)
 
     def truth(self) -> Truth:
-        """Return where the lights are at each frame pair, to a while after the script's end."""
+        """Return where the lights are at each frame pair, to a while after the script's end.
+
+        Of lights that shine into long exposures, in the middle of both.
+        """
         end_s = self.script_end_s + self._script.lead_in_s + _TAIL_S
         n_frames = int(np.ceil(end_s * self.sensor.frame_rate_hz)) + 1
         time_us = frame_times(0, n_frames, self.sensor)[1]
@@ -125,11 +134,12 @@ class PointSession:
             on = np.flatnonzero((time_us >= light.begin_s * 1e6) & (time_us < light.end_s * 1e6))
             if not on.size:
                 continue
-            places = light.places_mm(np.asarray(time_us[on] * 1e-6, np.float64))
+            seen_us = time_us + (dark_offset_us(self.sensor) if self._unlit else 0)
+            places = light.places_mm(np.asarray(seen_us[on] * 1e-6, np.float64))
             bright = float(intensity_mw_per_sr(light.electrons, light.middle_mm, self.sensor))
             for k, (x, y, z) in zip(on.tolist(), places.tolist(), strict=True):
                 angles = [np.arctan2(x, z), np.arctan2(y, z), np.linalg.norm([x, y, z])]
-                rows[int(time_us[k]), light.source] = [*angles, bright]
+                rows[int(seen_us[k]), light.source] = [*angles, bright]
             out = int(time_us[min(on[-1] + 1, n_frames - 1)])
             rows.setdefault((out, light.source), nothing)
         ordered = sorted(rows.items())
@@ -151,10 +161,16 @@ class PointSession:
     def _powers(
         self, times_s: npt.NDArray[np.float64], later_s: float
     ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-        """Return the power on each pixel in the lit and the dark exposures."""
+        """Return the power on each pixel in the lit and the dark exposures.
+
+        Within a flash light stands still. Exposures of lights that shine are long: what they hold
+        is their mean, and what moves is taken where it is in their middle.
+        """
+        exposed_s = self.sensor.exposure_us * 1e-6 if self._unlit else 0.0
+        begins = times_s, times_s + later_s
         around = [
-            self._sky_w * self.ambient.factor(times)[:, None] + self._clutter_w
-            for times in (times_s, times_s + later_s)
+            self._sky_w * self.ambient.factor(times, exposed_s)[:, None] + self._clutter_w
+            for times in begins
         ]
         lit_w = around[0] + self.bench.crosstalk_w
         dark_w = around[1]
@@ -162,11 +178,14 @@ class PointSession:
         for light in self.stage.on(float(times_s[0]), float(times_s[-1]) + 1e-9):
             on = (times_s >= light.begin_s) & (times_s < light.end_s)
             bright = intensity_mw_per_sr(light.electrons, light.middle_mm, self.sensor)
-            places = light.places_mm(times_s[on])
-            power = self.apertures.power_w(places, np.full(len(places), bright), warmer_k)
-            lit_w[on] += power
-            if self.scene.source == "shines":
-                dark_w[on] += power
+            n_exposures = 1 if self.scene.source == "flashes" else 2
+            power = None
+            for watts, begin in list(zip((lit_w, dark_w), begins, strict=True))[:n_exposures]:
+                if power is None or self._unlit:
+                    places = light.places_mm(begin[on] + exposed_s / 2.0)
+                    power = self.apertures.power_w(places, np.full(len(places), bright), warmer_k)
+                depth = self.scene.flicker_depth if self.scene.source == "shines" else 0.0
+                watts[on] += power * self.ambient.flickering(depth, begin[on], exposed_s)[:, None]
         return lit_w, dark_w
 
     def _expose(
@@ -190,7 +209,7 @@ class PointSession:
 
 def _sky(bench: Bench, scene: PointScene, rng: np.random.Generator) -> Ambient:
     """Draw the light behind everything, at the scene's illuminance."""
-    drawn = draw_ambient(bench.optic.grid, rng)
+    drawn = draw_ambient(bench.optic.grid, rng, float(scene.mains_hz))
     share = scene.illuminance_lx / drawn.illuminance_lx
     return Ambient(
         scene.illuminance_lx,

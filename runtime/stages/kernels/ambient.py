@@ -20,7 +20,7 @@ PW_STAGE void @P@_row(@Y@ *y, uint32_t row, const uint16_t *lit, const uint16_t 
     const uint32_t line = row / @HEIGHT@u;
     const int starts = (row == (line * @HEIGHT@u));
     @Y@ *bin = &y[line * @BINS@u];
-@PACKED@    uint32_t col = 0u;
+@SINGLE@@PACKED@    uint32_t col = 0u;
     for (uint32_t b = 0u; b < @BINS@u; b++) {
         int32_t sum = starts ? -@OFFSET@ : (int32_t)bin[b];
         PW_UNROLL
@@ -58,6 +58,21 @@ _PACKED = """\
 #endif
 """
 
+_SINGLE = """\
+#if defined(__GNUC__) && !defined(PW_VECTOR) /* which compilers make vectors of */
+    if ((((uintptr_t)lit | (uintptr_t)dark | (uintptr_t)bin) & 3u) == 0u) { /* two at a time */
+        const pw_pair *l = (const pw_pair *)(const void *)lit;
+        const pw_pair *d = (const pw_pair *)(const void *)dark;
+        pw_pair *both = (pw_pair *)(void *)bin;
+        PW_UNROLL
+        for (uint32_t b = 0u; b < @HALF@u; b++) { /* no sum of two counts carries */
+            both[b] = l[b] + d[b];
+        }
+        return;
+    }
+#endif
+"""
+
 _MOST_WORDS = 8
 
 
@@ -79,9 +94,12 @@ def ambient_c(
     values: dict[str, object] = {
         "P": prefix, "Y": y.ctype, "ROWS": n_rows, "COLS": n_cols, "HEIGHT": n_rows // down,
         "BINS": across, "WIDTH": width, "OFFSET": offset, "WORDS": words,
-        "ADDS": " + ".join(f"l[{i}] + d[{i}]" for i in range(words)), "PACKED": "",
+        "ADDS": " + ".join(f"l[{i}] + d[{i}]" for i in range(words)), "PACKED": "", "SINGLE": "",
+        "HALF": n_cols // 2,
     }  # fmt: skip
     fits = 2 * words * x.hi <= 0xFFFF and 1 <= words <= _MOST_WORDS
     if width % 2 == 0 and n_cols % 2 == 0 and fits:
         values["PACKED"] = _PACKED
+    if (n_rows, n_cols, offset, y.ctype, n_cols % 2) == (down, across, 0, "int16_t", 0):
+        values["SINGLE"] = _SINGLE  # one pixel a bin
     return CStage(tables="", state=(), init="", functions=fill(_ROW, **values))

@@ -178,6 +178,58 @@ def test_a_lamp_shines_in_both_exposures() -> None:
     assert left[0] > 1e5 and abs(left[1]) < 0.05 * left[0]
 
 
+@pytest.mark.parametrize(("exposure_us", "mains_hz", "left"), [
+    (5000.0, 50, 0.0), (5000.0, 60, 0.1559), (15_000.0, 50, 0.0), (25_000.0, 60, 0.0),
+    (25_000.0, 50, 0.0), (1000.0, 50, 0.9355),
+])  # fmt: skip
+def test_two_exposures_of_half_periods_hold_none_of_the_flicker(
+    exposure_us: float, mains_hz: int, left: float
+) -> None:
+    """Of a flicker of frequency f two exposures T keep ``|sinc(2 f T)|``: none of whole periods.
+
+    Source: the Fourier transform of a rectangle of length 2 T (any textbook of signals).
+    """
+    sensor = dataclasses.replace(
+        SENSORS["ambient32pair"], exposure_us=exposure_us, frame_rate_hz=18.7, read_noise_e=0.0
+    )
+    scene = CALM.model_copy(update={"source": "shines", "flicker_depth": 0.5,
+                                    "mains_hz": mains_hz, "electrons": (4e5, 4e5)})  # fmt: skip
+    session = PointSession(script("rig_hold", seconds=3.0), 1, 1, sensor, scene=scene)
+    block = session.next_block(60)
+    light = (block.lit[8:].astype(float) + block.dark[8:]).sum(axis=(1, 2))
+    light -= 2.0 * sensor.n_pixels * sensor.black_level_counts
+    kept = np.sqrt(2.0) * light.std() / light.mean() / 0.5
+    assert kept == pytest.approx(left, abs=0.02)
+    alone = block.lit[8:].astype(float).sum(axis=(1, 2))
+    assert left > 0.0 or exposure_us > 20_000 or alone.std() / alone.mean() > 0.02
+
+
+def test_the_truth_of_a_lamp_that_moves_is_that_of_the_middle_of_both_exposures() -> None:
+    """Where an aperture sees the sum of both exposures, the truth says that it is."""
+    sensor = SENSORS["ambient32pair"]
+    scene = CALM.model_copy(update={"source": "shines"})
+    session = PointSession(script("rig_path", seconds=1.0), 1, 1, sensor, scene=scene)
+    (light,) = session.stage.lights
+    truth = session.truth()
+    middle_us = session.next_block(12).dark_time_us[8:]
+    places = light.places_mm(middle_us * 1e-6)
+    found = truth.at(middle_us)[0]
+    np.testing.assert_allclose(found[:, 0], np.arctan2(places[:, 0], places[:, 2]), atol=1e-8)
+    np.testing.assert_allclose(found[:, 2], np.linalg.norm(places, axis=1), rtol=1e-8)
+
+
+def test_one_room_is_the_same_in_every_session() -> None:
+    """Sky and lesser lights of a numbered room are alike whatever is drawn beside them."""
+    lit = []
+    for rig, room in ((1, 7), (2, 7), (2, 8), (2, None)):
+        scene = PointScene(illuminance_lx=20.0, room=room, auto_exposure=False)
+        session = PointSession(script("rig_none"), rig, 1, PAIR, scene=scene)
+        lit.append(session._sky_w + session._clutter_w)
+    np.testing.assert_array_equal(lit[0], lit[1])
+    assert np.abs(lit[0] - lit[2]).max() > 0.1 * lit[0].mean()
+    assert np.abs(lit[0] - lit[3]).max() > 0.1 * lit[0].mean()
+
+
 def test_an_exposure_sets_itself_out_of_saturation_and_back() -> None:
     """Too bright a light is out of saturation within six frame pairs; then exposures grow again."""
     scene = CALM.model_copy(update={"auto_exposure": True, "warming_k": 0.0})

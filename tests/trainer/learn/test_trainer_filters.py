@@ -18,7 +18,8 @@ from runtime.stages.filters import Filters
 from runtime.stages.kernels.filters import PatchGrid
 from runtime.stages.pixels import Pixels
 from trainer.learn import classifiers
-from trainer.learn.classifiers import fit_classifier, fit_filters
+from trainer.learn.classifiers import fit_classifier
+from trainer.learn.filtered import fit_filters
 from trainer.learn.float_onnx import float_onnx
 from trainer.learn.lowering import lower_classifier
 from trainer.learn.networks import filters as network_module

@@ -27,6 +27,7 @@ from trainer.corpus.recordings import Recording
 from trainer.fit.held_out import HeldOut
 from trainer.recipe import Recipe
 from trainer.source.calibrated import Calibrated, calibrate, samples_of
+from trainer.source.entered import as_one_exposure, read_calibration
 from trainer.source.examined import bounds_of, frame_errors, light_on
 from trainer.source.pairs import calibrate_pair
 from trainer.source.readouts import Box, SourceReadouts, apertures_of, read_sources, without_source
@@ -88,7 +89,7 @@ class SourceTrial:
             A recording or its truth is faulty.
         """
         box = apertures_of(self.sensor, self.recipe)
-        train = [read_sources(r, box) for r in self.train]
+        box, train = read_calibration(self.train, box)
         asked = [read_sources(r, box) for r in self.locked]
         asked = [each for each in asked if each.single(self.recipe).size]
         try:
@@ -145,7 +146,8 @@ class SourceTrial:
 def _calibrated(
     train: Sequence[SourceReadouts], box: Box, sensor: Sensor, recipe: Recipe
 ) -> Calibrated:
-    samples, dark = samples_of(train, recipe, box), without_source(train, sensor)
+    samples = samples_of(train, recipe, box)
+    dark = without_source(train, as_one_exposure(sensor, box))
     made_by = {"made by": "a trial"}
     try:
         return calibrate(samples, box, sensor, dark, recipe, made_by, lambda _: None)
@@ -296,8 +298,7 @@ class Foreseen:
 
 def foresee(train: Sequence[Recording], sensor: Sensor, recipe: Recipe) -> Foreseen:
     """Calibrate at the recorded setting; errors are those of `trainer.source.fitted.fit_source`."""
-    box = apertures_of(sensor, recipe)
-    readouts = [read_sources(r, box) for r in train]
+    box, readouts = read_calibration(train, apertures_of(sensor, recipe))
     made = _calibrated(readouts, box, sensor, recipe)
     samples = samples_of(readouts, recipe, box).take(_FORESEEN_FRAMES)
     light, electrons = light_on(made, samples, box)
@@ -322,10 +323,9 @@ class PricedSource(OfOneShape):
     def model(self) -> Model:
         """Calibrate; errors are those of `trainer.source.calibrated.calibrate`."""
         sensor = self.tried[0].sensor
-        box = apertures_of(sensor, self.recipe)
-        readouts = [read_sources(r, box) for r in self.train]
+        box, readouts = read_calibration(self.train, apertures_of(sensor, self.recipe))
         made = _calibrated(readouts, box, sensor, self.recipe)
         if self.recipe.source is not None and self.recipe.source.sources == 2:
             samples = samples_of(readouts, self.recipe, box)
-            made = calibrate_pair(made, samples, sensor, self.recipe)
+            made = calibrate_pair(made, samples, as_one_exposure(sensor, box), self.recipe)
         return made.model

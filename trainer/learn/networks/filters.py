@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import pairwise
-from typing import NamedTuple
+from typing import ClassVar, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,7 @@ from sklearn.base import BaseEstimator, ClassifierMixin
 from runtime.stages.bins import Bins
 from runtime.stages.contract.stage import EntryStage, Float64
 from runtime.stages.kernels.filters import PatchGrid
+from runtime.stages.passive.ambient import Ambient
 from trainer.learn.networks.adam import Adam
 
 __all__ = ["MOST_SEEN_BY_FILTERS", "FilterLayer", "FilterNetwork", "filter_layers"]
@@ -65,7 +66,7 @@ def filter_layers(entry: EntryStage | None, filters: tuple[int, ...]) -> tuple[F
     filters : tuple of int
         Filters of each layer, at most as many layers as :data:`GEOMETRY` has.
     """
-    if not isinstance(entry, Bins):
+    if not isinstance(entry, Bins | Ambient):
         return ()
     (n_rows, n_cols), n_channels = (entry.bin_rows, entry.bin_cols), 1
     layers: list[FilterLayer] = []
@@ -111,6 +112,9 @@ class FilterNetwork(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # un
         variance 1 over the windows at hand, then scaled and shifted by numbers that are learned.
     classes_ : int64 (n_classes,)
     """
+
+    most_seen: ClassVar[int | None] = None
+    """In the place of :data:`MOST_SEEN_BY_FILTERS`."""
 
     def __init__(
         self,
@@ -196,7 +200,7 @@ class FilterNetwork(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # un
         self.classes_ = np.asarray(classes)
         last = self.layers[-1]
         n_seen = last.grid.n_places * last.n_filters
-        widths = (n_seen, *self.hidden, len(self.classes_))
+        widths = (n_seen, *self.hidden, self._n_scores)
         shapes = [(one.grid.n_patch, one.n_filters) for one in self.layers] + list(pairwise(widths))
         self._weights, self._shifts = (
             [
@@ -208,6 +212,10 @@ class FilterNetwork(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # un
         )
         self._scales = [np.ones(shape[1], np.float32) for shape in shapes[:-1]]
         self._adam = Adam(self.learning_rate_init)
+
+    @property
+    def _n_scores(self) -> int:
+        return len(self.classes_)
 
     def scores(self, x: Float32) -> Float32:
         """Return each class's score before the softmax, (n_windows, n_classes), once settled."""
@@ -262,8 +270,7 @@ class FilterNetwork(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # un
         Szegedy, Batch Normalization, ICML 2015, section 3.
         """
         passed = self._pass(x)
-        slope = softmax(passed[-1].given, axis=1)
-        slope[np.arange(len(x)), targets] -= 1.0
+        slope = self._slope_of_scores(passed[-1].given, targets)
         of_weights: list[Float32] = []
         of_shifts: list[Float32] = []
         of_scales: list[Float32] = []
@@ -287,6 +294,12 @@ class FilterNetwork(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # un
             else:
                 slope = slope @ self._weights[number].T
         return [*of_weights, *of_shifts, *of_scales]
+
+    def _slope_of_scores(self, scores: Float32, targets: NDArray[np.int64]) -> Float32:
+        """Return the slope of each window's loss along its scores, (n_windows, n_scores)."""
+        slope = np.asarray(softmax(scores, axis=1), scores.dtype)
+        slope[np.arange(len(scores)), targets] -= 1.0
+        return slope
 
 
 def _parts(n_windows: int, most: int) -> list[slice]:
