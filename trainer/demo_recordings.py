@@ -34,9 +34,9 @@ ARRIVING = (10, 11, 12, 20, 30, 40, 50, 60)
 """Who comes from out of sight as well: locked people, by whom missed arrivals are counted. One of
 three who is hardly seen would be a third of them, so rather eight people 12 times than fewer more
 often."""
-N_PEOPLE = 40
-"""Who hold up fingers, unless another number is asked for: as many as let the whole demo end within
-90 s on two idle cores (`tests/bench/MEASURED.md`, "The demo's time")."""
+N_PEOPLE = 30
+"""Who hold up fingers, unless another number is asked for: as many as leave the whole demo within
+90 s on two idle cores, by reckoning (`tests/bench/MEASURED.md`, "The demo's time")."""
 SHIPPED_PEOPLE = 1200
 """Of whom the model in ``models/`` is. Rather many people than many takes of each: 12 takes of
 1,200 people taught as much as 90 of 400, and more about silhouettes of others than 18 of 800."""
