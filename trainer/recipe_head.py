@@ -128,10 +128,12 @@ class OccupancyRecipe(Table):
     persist_s: Annotated[float, Field(ge=0, le=60)] = 2.0
     hysteresis: Annotated[float, Field(ge=0, le=0.5)] = 0.15
 
-    @property
-    def lag_s(self) -> float:
-        """For how long frames that count may still be told of as who left before them has it."""
-        return max(0.0, self.average_s + self.persist_s - self.settle_s)
+    def lag_s(self, head_s: float) -> float:
+        """For how long frames that count may still be told of as who left before them has it.
+
+        Where the head runs seldom, its answers stand for `head_s`.
+        """
+        return max(0.0, self.average_s + self.persist_s + head_s - self.settle_s)
 
 
 class HeadRecipe(Table):
@@ -230,7 +232,10 @@ def refuse_unlike_occupancy(recipe: Any) -> None:
             "quantity, other and background must be left out",
             bool(recipe.quantity or recipe.other or recipe.background),
         ),
-        ('classifier.kind must be "boosted_trees"', recipe.classifier.kind != "boosted_trees"),
+        (
+            'classifier.kind must be "boosted_trees", or "mlp" with filters',
+            recipe.classifier.kind != "boosted_trees" and not recipe.classifier.filters,
+        ),
         (
             "classes must end in different numbers, such as people_2, 0 among them",
             0 not in numbers or len(set(numbers)) != len(numbers),

@@ -44,9 +44,11 @@ BUILT_IN = (
     "everyday",
     "everyday_short",
     "arrival",
+    "arrival_short",
     "occupancy",
     "occupancy_quick",
     "occupancy_short",
+    "occupancy_visits",
 )
 RIG_SCRIPTS = ("rig_points", "rig_path", "rig_faults")
 """Built-in scripts for rigs, which move lights: no booth offers them to people."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +22,7 @@ from runtime.sensor import Sensor
 
 __all__ = [
     "N_SIGNS",
+    "N_SUMS",
     "SATURATED_SHARE",
     "Signs",
     "SignsOfBlocks",
@@ -33,8 +35,12 @@ __all__ = [
 
 Floats = npt.NDArray[np.float64]
 
-N_SIGNS = 5
-"""Mean dark, mean lit, share of saturated pixels, fingerprints of the lit and the dark exposure."""
+N_SUMS = 8
+"""Sums of an exposure's pixels, weighted by fixed random numbers: enough to tell noise from noise
+in a dozen frames, and a small part of what sorting a frame takes."""
+N_SIGNS = 5 + 2 * N_SUMS
+"""Mean dark, mean lit, share of saturated pixels, fingerprints of the lit and the dark exposure;
+sums of the dark and of the lit one."""
 SATURATED_SHARE = 0.01
 """A frame is saturated when more than 1 % of its pixels are."""
 NOISE_MULTIPLE = 3.0
@@ -49,10 +55,11 @@ MIN_SHARED_FRAMES = MIN_SHARED_RUNS + _RUN - 1
 BEYOND_CHANCE = 6.0
 """Standard deviations of a Poisson count that frames of their own pass, above what chance gives."""
 _FINGERPRINT_BYTES = 6  # a float64 holds 53 bits
+_SUMS_SEED = 20
 
 
 def signs_of_block(lit: Counts, dark: Counts, saturation_counts: int) -> Floats:
-    """Return the signs of frame pairs, float64 (n_frames, 5).
+    """Return the signs of frame pairs, float64 (n_frames, 21).
 
     Parameters
     ----------
@@ -61,16 +68,31 @@ def signs_of_block(lit: Counts, dark: Counts, saturation_counts: int) -> Floats:
     saturation_counts : int
         From which a pixel is saturated.
     """
-    return np.stack(
-        [
-            dark.mean(axis=(1, 2)),
-            lit.mean(axis=(1, 2)),
-            (lit >= saturation_counts).mean(axis=(1, 2)),
-            _fingerprints(lit),
-            _fingerprints(dark),
-        ],
-        axis=1,
-    )
+    glance = [
+        dark.mean(axis=(1, 2)),
+        lit.mean(axis=(1, 2)),
+        (lit >= saturation_counts).mean(axis=(1, 2)),
+        _fingerprints(lit),
+        _fingerprints(dark),
+    ]
+    sums = [each.reshape(len(each), -1) @ _weights(*each.shape[1:]) for each in (dark, lit)]
+    return np.concatenate([np.stack(glance, axis=1), *sums], axis=1)
+
+
+@lru_cache
+def _weights(n_rows: int, n_cols: int) -> Floats:
+    """Return the weights of sums, float64 (n_pixels, 8), that add up to nothing.
+
+    They are the same for a frame that is mirrored or turned, and whole numbers, so that sums are
+    the same on every machine.
+    """
+    drawn = np.random.default_rng(_SUMS_SEED).integers(0, 2, (N_SUMS, n_rows, n_cols)) * 2 - 1
+    drawn = drawn + drawn[:, ::-1]
+    drawn = drawn + drawn[:, :, ::-1]
+    if n_rows == n_cols:
+        drawn = drawn + drawn.transpose(0, 2, 1)
+    flat = drawn.reshape(N_SUMS, -1)
+    return np.asarray((flat.shape[1] * flat - flat.sum(axis=1)[:, None]).T, dtype=np.float64)
 
 
 def _fingerprints(frames: Counts) -> Floats:
@@ -96,9 +118,13 @@ def light_noise(sensor: Sensor, lit: Floats, dark: Floats) -> Floats:
     4.0, section 2, from memory), over the number of pixels.
     """
     gain = sensor.conversion_gain_dn_per_e
-    fixed = 2.0 * ((gain * sensor.read_noise_e) ** 2 + 1.0 / 12.0)
     shot = gain * np.maximum(lit + dark - 2.0 * sensor.black_level_counts, 0.0)
-    return np.asarray(np.sqrt((fixed + shot) / sensor.n_pixels))
+    return np.asarray(np.sqrt((2.0 * _fixed_variance(sensor) + shot) / sensor.n_pixels))
+
+
+def _fixed_variance(sensor: Sensor) -> float:
+    """Return the variance of a pixel's counts without light: read noise and rounding."""
+    return (sensor.conversion_gain_dn_per_e * sensor.read_noise_e) ** 2 + 1.0 / 12.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,7 +134,7 @@ class Signs:
     Parameters
     ----------
     sensor : Sensor
-    values : float64 array, shape (n_frames, 5)
+    values : float64 array, shape (n_frames, 21)
         As :func:`signs_of_block` returns them.
     time_s : float64 array, shape (n_frames,)
         From the first frame pair.
@@ -117,6 +143,19 @@ class Signs:
     sensor: Sensor
     values: Floats
     time_s: Floats
+
+    @property
+    def sums(self) -> Floats:
+        """Sums of pixels of the dark and of the lit exposure, float64 (n_frames, 16), a copy."""
+        return np.array(self.values[:, N_SIGNS - 2 * N_SUMS :])
+
+    @property
+    def sums_noise(self) -> Floats:
+        """Standard deviations of the noise in :attr:`sums`, from what the sensor states."""
+        held = np.maximum(self.values[:, :2] - self.sensor.black_level_counts, 0.0)
+        pixel = np.sqrt(_fixed_variance(self.sensor) + self.sensor.conversion_gain_dn_per_e * held)
+        weights = np.linalg.norm(_weights(self.sensor.n_rows, self.sensor.n_cols), axis=0)
+        return np.asarray((pixel[:, :, None] * weights).reshape(len(held), -1))
 
     @property
     def light(self) -> Floats:

@@ -175,17 +175,24 @@ def _longer_away(
         np.where((index >= 0)[:, None, None], own[here], other[gone])
         for own, other in ((block.lit, away.lit), (block.dark, away.dark))
     )
-    time_us = block.time_us[0] + np.rint(1e6 * period_s * np.arange(len(index))).astype(np.int64)
+    # Whole microseconds more for each part: a cue holds the frames that it held.
+    more_us = round(1e6 * period_s * n_more)
+    since_us = np.cumsum(index < 0) * (more_us / n_more)
+    time_us = block.time_us[np.maximum.accumulate(here)] + np.rint(since_us).astype(np.int64)
     moved = [
         replace(
             cue,
-            onset_s=cue.onset_s + n_more * period_s * (number + 1),
-            cue_onset_s=_onset_s(cue) + n_more * period_s * (number + 1),
+            onset_s=_later_s(cue.onset_s, more_us * (number + 1)),
+            cue_onset_s=_later_s(_onset_s(cue), more_us * (number + 1)),
             cue_duration_s=cue.cue_duration_s or cue.duration_s,
         )
         for number, cue in enumerate(cues)
     ]
     return FrameBlock(np.arange(len(index)), time_us, lit, dark), moved
+
+
+def _later_s(onset_s: float, more_us: int) -> float:
+    return round(onset_s * 1e6 + more_us) / 1e6
 
 
 def _onset_s(event: Event) -> float:

@@ -7,6 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from trainer.fit.candidates import reduce_for
+from trainer.recipe import load_recipe
+from trainer.work.jobs import LocalWorkers
 from worlds.diffuser import DIFFUSER
 from worlds.emulated import record_emulated
 from worlds.gate import Compared, ask_everybody, moved, moved_in_all
@@ -140,6 +143,33 @@ def test_a_change_has_the_error_that_people_leave() -> None:
     assert alone == (pytest.approx(-0.25), pytest.approx(1.5**0.5 / 8))
     refused = Compared(0.0, 0.0, 0.0, 0.0, {}, 0, refused="too dark")
     assert moved(before, refused)[0] == -1.0
+
+
+def test_a_hand_that_is_away_changes_nothing_of_what_is_held_still(tmp_path: Path) -> None:
+    """A fit to finger counts is the same, bit for bit, with most frames empty, and so are answers.
+
+    How often nobody is there says nothing about a hand: neither takes nor what was just before them
+    are any other.
+    """
+    scripts = [few_takes("finger_count", 1), AWAY]
+    record_world(tmp_path / "set", MASK.reshaped(16, 32), scripts, People(2, 1))
+    recipe, seen = load_recipe("finger_count"), []
+    for name in ("as recorded", EMPTY):
+        harden(tmp_path / "set", tmp_path / name, "finger_count", HARDER[name])
+        [candidate] = reduce_for(tmp_path / name, [recipe], LocalWorkers(1), lambda _: None)
+        whole = candidate.fit().run().whole
+        told = [
+            whole.run(each.values)[[stop - 1 for _, (_, stop) in each.takes]]
+            for each in candidate.main
+        ]
+        stages = [(stage.to_json(), stage.arrays()) for stage in whole.stages]
+        seen.append((stages, told, sum(each.n_frames for each in candidate.main)))
+    (before, answers, n_before), (after, others, n_after) = seen
+    assert n_after > 9 * n_before
+    for (text, arrays), (same_text, same_arrays) in zip(before, after, strict=True):
+        assert text == same_text
+        np.testing.assert_equal(arrays, same_arrays)
+    np.testing.assert_equal(answers, others)
 
 
 @pytest.mark.slow

@@ -22,7 +22,17 @@ from runtime.stages.contract.closing import NO_EVENT
 from runtime.stages.contract.stage import Counts, Int32, State
 from runtime.stages.teaching.enrol import Enrol
 
-__all__ = ["DARK", "MEMORY", "RAW", "Floats", "Step", "alike_before", "overheard", "steps_of"]
+__all__ = [
+    "DARK",
+    "MEMORY",
+    "RAW",
+    "Floats",
+    "Step",
+    "alike_before",
+    "contained_before",
+    "overheard",
+    "steps_of",
+]
 
 Floats = NDArray[np.float32]
 
@@ -106,6 +116,28 @@ def alike_before(
         same = other.role != "readout" and other.n_values == step.n_values
         if same and np.array_equal(values[other.name], values[step.name]):
             return other
+    return None
+
+
+def contained_before(
+    values: Mapping[str, NDArray[Any]], steps: Sequence[Step], step: Step
+) -> Step | None:
+    """Return the first step before whose values lie side by side among those of a state.
+
+    What is found there is found here as well: a state that keeps a frame is no safer than the
+    frame. Values are compared after the last frame that an attacker has, which stands first.
+    """
+    if step.role != "state":
+        return None
+    outer = values[step.name][:, : step.n_values]
+    for other in steps[: steps.index(step)]:
+        inner = values[other.name][:, : other.n_values]
+        if other.role == "readout":
+            continue
+        for first in range(step.n_values - other.n_values + 1):
+            alike = np.array_equal(outer[:, first], inner[:, 0])
+            if alike and np.array_equal(outer[:, first : first + other.n_values], inner):
+                return other
     return None
 
 

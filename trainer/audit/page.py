@@ -87,7 +87,9 @@ def audit_page(audit: Audit) -> str:
 def _title(audit: Audit) -> str:
     if audit.verdict == "broken":
         n = sum(each.verdict == "broken" for each in audit.limits)
-        return f"{n} of {len(audit.limits)} limits {'is' if n == 1 else 'are'} broken."
+        open_yet = sum(each.verdict == "cannot tell" for each in audit.limits)
+        rest = f"; of {open_yet} nobody can tell" if open_yet else ""
+        return f"{n} of {len(audit.limits)} limits {'is' if n == 1 else 'are'} broken{rest}."
     if audit.verdict == "pass":
         return "Every limit is kept, by the attackers that were tried."
     if audit.verdict == "cannot tell":

@@ -310,7 +310,7 @@ def labelled_cues(session: Session, recipe: Recipe, time_s: Float64) -> list[Lab
     Parameters
     ----------
     time_s : float64 (n_frames,)
-        From the first frame, seconds.
+        Seconds in whole microseconds, as bounds are taken: else a sum's last bit decides there.
     """
     cues = []
     for event in session.events:
@@ -319,7 +319,8 @@ def labelled_cues(session: Session, recipe: Recipe, time_s: Float64) -> list[Lab
         onset_s, duration_s = event.onset_s, event.duration_s
         if not by_hand and event.cue_onset_s is not None and event.cue_duration_s is not None:
             onset_s, duration_s = event.cue_onset_s, event.cue_duration_s
-        start, stop = np.searchsorted(time_s, [onset_s, onset_s + duration_s]).tolist()
+        bounds_s = np.rint(1e6 * np.array([onset_s, onset_s + duration_s])) / 1e6
+        start, stop = np.searchsorted(time_s, bounds_s).tolist()
         if label is not None and stop > start:
             take = not recipe.is_background(event.trial_type)
             noted = tuple((name, text) for name, text in event.further if text is not None)
@@ -360,7 +361,7 @@ def reduce_recording(
     -------
     values : list of int32 (n_frames, n_out)
         One array per entry stage.
-    frames : float64 (n_frames, 6)
+    frames : float64 (n_frames, 1 + N_SIGNS)
         Time from the first frame, seconds, and the signs of each frame pair
         (:func:`capture.measure.signs.signs_of_block`), first of all mean counts of the dark
         exposure.

@@ -38,7 +38,10 @@ from trainer.work.cache import Cache, StoredArray, code_digest
 __all__ = ["ReduceJob", "Reduced", "excerpts", "look_at", "rate_of", "value_noise"]
 
 RUN_FRAMES = 64
-"""About two seconds at 30 a second: a take and what is around it, or the changes of one."""
+"""About two seconds at 30 a second: a take and what is before it, or the changes of one."""
+LEAD_FRAMES = 16
+"""Before a take: as many as the longest mean against lamps looks back at a hundred frames a second,
+and no more. What is further from a take, and how much of it there is, is to change nothing."""
 MAX_EXCERPT_FRAMES = 1 << 16
 """With every pixel of 32 by 32 as an int32, 268 MB; half an hour of takes at 30 frames a second."""
 
@@ -52,7 +55,7 @@ class EntryOutputs:
     recording : Recording
     stored : StoredArray or int32 (n_frames, n_values)
         Outputs of the entry stage.
-    stored_frames : StoredArray or float64 (n_frames, 6)
+    stored_frames : StoredArray or float64 (n_frames, 22)
         Time and signs of each frame pair, as :func:`reduce_recording` returns them.
     """
 
@@ -77,7 +80,7 @@ class EntryOutputs:
 
     @property
     def frames_table(self) -> Float64:
-        """Times and signs of all frame pairs, float64 (n_frames, 6), a copy."""
+        """Times and signs of all frame pairs, float64 (n_frames, 22), a copy."""
         return np.array(_array(self.stored_frames))
 
     def signs(self, sensor: Sensor) -> Signs:
@@ -171,9 +174,10 @@ def excerpts(
     """Return all frames of the recordings while few are asked about, else a share of each.
 
     Frames to learn from are those of takes: there the hand does what is asked for, while between
-    them it may be anywhere, and out of view for any length of time. Everyday time is left out. The
-    share is the same for every recording, in runs of 64 consecutive frames with takes in them,
-    because noise and motion are learned from the change between consecutive frames.
+    them it may be anywhere, and out of view for any length of time. So only takes are kept, and
+    what stages that remember have seen just before: how long people pause changes nothing of it.
+    Everyday time is left out. The share is the same for every recording, in runs of 64 of the
+    frames kept, because noise and motion are learned from the change between consecutive frames.
 
     Parameters
     ----------
@@ -185,13 +189,11 @@ def excerpts(
     """
     recordings = [r for r in recordings if not r.cues or any(cue.take for cue in r.cues)]
     asked = [_asked(r) for r in recordings]
-    runs = [np.unique(np.flatnonzero(each) // RUN_FRAMES) for each in asked]
-    total = sum(_frames_of(r, own) for r, own in zip(recordings, runs, strict=True))
-    every = max(1, -(-total // max_frames))
+    led = [np.flatnonzero(_with_lead(each)) for each in asked]
+    every = max(1, -(-sum(len(own) for own in led) // max_frames))
     kept = []
-    for recording, in_takes, own in zip(recordings, asked, runs, strict=True):
-        run = np.arange(recording.n_frames) // RUN_FRAMES
-        chosen = np.flatnonzero(np.isin(run, own[::every]))
+    for recording, in_takes, own in zip(recordings, asked, led, strict=True):
+        chosen = own[np.arange(len(own)) // RUN_FRAMES % every == 0]
         frames, labels = recording.windows
         place = np.searchsorted(chosen, frames)
         inside = place < len(chosen)
@@ -202,9 +204,11 @@ def excerpts(
     return kept
 
 
-def _frames_of(recording: Cued, runs: Int64) -> int:
-    """Return how many frames some runs have: the recording's last one may be short."""
-    return int(np.minimum(RUN_FRAMES, recording.n_frames - runs * RUN_FRAMES).sum())
+def _with_lead(asked: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return which frames are of a take, or shortly before one, bool (n_frames,)."""
+    soon = np.cumsum(np.concatenate([asked, np.zeros(LEAD_FRAMES, dtype=bool)]))
+    before = np.concatenate([[0], soon[: len(asked) - 1]])
+    return np.asarray(soon[LEAD_FRAMES:] > before)
 
 
 def _asked(recording: Cued) -> NDArray[np.bool_]:

@@ -22,10 +22,11 @@ from runtime.stages.window import Window
 from trainer.corpus.reduced import Reduced, excerpts, rate_of, value_noise
 from trainer.corpus.windows import gesture_free
 from trainer.judge.events import Margins, decision_for
-from trainer.learn.classifiers import fit_classifier, fit_filters, fit_regressor
+from trainer.learn.classifiers import fit_classifier, fit_regressor
 from trainer.learn.entry_stage import learn_pixels
 from trainer.learn.excerpt import Excerpt, seen_values
 from trainer.learn.features import StageChain, learn_features, learn_window
+from trainer.learn.filtered import fit_filters
 from trainer.learn.levels import in_view, learn_level, shape_floor
 from trainer.learn.lowering import lower_classifier, lower_regressor
 from trainer.learn.mains import frames_kept, steadied

@@ -3,7 +3,8 @@
 ``predictions.csv`` has a row for each take and pipeline: those of the locked people, and those of
 training people answered by fits that had not seen them. ``events.csv`` has a row for each event of
 the stream and for each gesture that had none, ``sessions.csv`` how long each recording watched,
-``margins.csv`` how many events it would have had at each step of the trade-off's margins.
+``margins.csv`` how many events it would have had at each step of the trade-off's margins: these
+three where figures are of events, which a recipe without an answer for everything else has not.
 """
 
 from __future__ import annotations
@@ -87,7 +88,7 @@ class Records:
 
 def records_of(
     recipe: Recipe,
-    streams: Mapping[str, Sequence[Stream]],
+    streams: tuple[Mapping[str, Sequence[Stream]], Sequence[Stream]],
     majority: int,
     matched: Mapping[str, Sequence[MatchedStream]],
     at_margins: Mapping[str, Sequence[AtMargin]],
@@ -96,18 +97,19 @@ def records_of(
 
     Parameters
     ----------
-    streams : mapping of str to sequence of Stream
-        Of the locked people, by pipeline.
+    streams : (mapping of str to sequence of Stream, sequence of Stream)
+        Of the locked people, by pipeline; and of the training people, each scored by a fit that had
+        not seen the person.
     majority : int
         Class that training saw most often: the answer of the pipeline ``majority``.
     matched : mapping of str to sequence of MatchedStream
-        What the fixed-point pipeline detected, by side; that of :data:`IN_TURN` holds the training
-        people's streams, each scored by a fit that had not seen the person.
+        What the fixed-point pipeline detected, by side; nothing where no figure is of events.
     at_margins : mapping of str to sequence of AtMargin
         How many events the same streams would have had at other margins, by side.
     """
-    sides = {(LOCKED, name): found for name, found in streams.items()}
-    sides[IN_TURN, "fixed"] = [one.stream for one in matched[IN_TURN]]
+    locked, in_turn = streams
+    sides = {(LOCKED, name): found for name, found in locked.items()}
+    sides[IN_TURN, "fixed"] = in_turn
     takes = [
         row
         for (side, pipeline), found in sides.items()
@@ -234,7 +236,8 @@ def _yes(value: NDArray[np.bool_] | bool) -> str:
 def write_records(records: Records, folder: Path) -> None:
     """Write the tables ``predictions``, ``events``, ``sessions`` and ``margins`` into a folder.
 
-    Comma separated, UTF-8, a header; an empty cell is not known.
+    The last three are of recipes with figures of events, and are left out of others. Comma
+    separated, UTF-8, a header; an empty cell is not known.
 
     Raises
     ------
@@ -242,13 +245,11 @@ def write_records(records: Records, folder: Path) -> None:
         A file cannot be written.
     """
     scores = tuple(f"score_{name}" for name in records.classes)
-    for name, columns, rows in (
-        ("predictions", (*_TAKE, *scores, *_TIMES), records.predictions),
-        ("events", _EVENT, records.events),
-        ("sessions", _SESSION, records.sessions),
-        ("margins", _AT_MARGIN, records.margins),
-    ):
-        _write_table(folder / f"{name}.csv", columns, rows)
+    _write_table(folder / "predictions.csv", (*_TAKE, *scores, *_TIMES), records.predictions)
+    if records.sessions:
+        _write_table(folder / "events.csv", _EVENT, records.events)
+        _write_table(folder / "sessions.csv", _SESSION, records.sessions)
+        _write_table(folder / "margins.csv", _AT_MARGIN, records.margins)
 
 
 def write_measured(rows: Sequence[Row], folder: Path) -> None:

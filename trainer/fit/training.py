@@ -43,7 +43,7 @@ from trainer.judge.examination import Examination, InTurn, examine, stream_of
 from trainer.judge.margins import choose_margins
 from trainer.judge.worst_takes import WorstTake
 from trainer.occupancy.training import train_occupancy
-from trainer.recipe import Recipe
+from trainer.recipe import OTHER, Recipe
 from trainer.source.fitted import fit_source
 from trainer.work.jobs import LocalWorkers, Workers
 
@@ -352,13 +352,16 @@ def _examine(
     asked = InTurn(held_out, quadrants_in_turn)
     columns = columns_of_people(corpus.folder)
     examined = examine(recipe, corpus.participants, scored, asked, margins, fitted.labels, columns)
+    sides = {LOCKED: scored["fixed"], IN_TURN: held_out}
+    # Without an answer for everything else, no figure is of events.
     matched = {
-        LOCKED: match_streams(scored["fixed"], recipe, margins),
-        IN_TURN: match_streams(held_out, recipe, margins),
+        side: match_streams(streams_of_side, recipe, margins)
+        for side, streams_of_side in sides.items()
+        if OTHER in recipe.answers
     }
     usual = int(np.bincount(fitted.labels).argmax())
     at_margins = dict(zip((LOCKED, IN_TURN), examined.at_margins, strict=False))
-    return examined, records_of(recipe, scored, usual, matched, at_margins)
+    return examined, records_of(recipe, (scored, held_out), usual, matched, at_margins)
 
 
 def _on_whom(candidate: Candidate, n_windows: int) -> dict[str, Any]:

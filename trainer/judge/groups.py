@@ -116,7 +116,7 @@ def grouping_words(name: str) -> str:
         return GROUPINGS[name][0]
     words, _, unit = name.rpartition("_")
     if words and unit in _UNITS:
-        return f"{words.replace('_', ' ')} ({unit})"
+        return f"{words.replace('_', ' ')}, {unit}"
     return name.replace("_", " ")
 
 

@@ -26,15 +26,17 @@ from sklearn.tree import DecisionTreeClassifier
 from runtime.errors import UsageError
 from runtime.stages.contract.stage import Float64, Int32, Int64
 from trainer.learn.networks.descent import Descent
-from trainer.learn.networks.filters import MOST_SEEN_BY_FILTERS, FilterLayer, FilterNetwork
+from trainer.learn.networks.filters import MOST_SEEN_BY_FILTERS, FilterNetwork
 from trainer.recipe import ClassifierRecipe
 
 __all__ = [
     "SegmentContrasts",
     "fit_boosted_regressor",
     "fit_classifier",
-    "fit_filters",
+    "fit_mlp",
     "fit_regressor",
+    "mlp_settings",
+    "refuse_missing",
 ]
 
 N_BATCHES = 100
@@ -126,7 +128,7 @@ def fit_classifier(
     UsageError
         A class has no window.
     """
-    _refuse_missing(labels, n_classes)
+    refuse_missing(labels, n_classes)
     contrasts, scaler, scaled = _scaled(recipe, x, n_segments)
     head = _new_head(recipe, len(x), seed)
     if recipe.kind == "prototypes":
@@ -134,57 +136,12 @@ def fit_classifier(
     if recipe.kind == "mlp" and _noisy(recipe):
         groups = labels if people is None else people * n_classes + labels
         classes = {"classes": np.unique(labels)}
-        _fit_mlp(head, scaled, labels, groups, recipe, np.random.default_rng(seed), classes)
+        fit_mlp(head, scaled, labels, groups, recipe, np.random.default_rng(seed), classes)
     else:
         with warnings.catch_warnings():
             # The number of epochs is part of the recipe; stopping there is not a failure.
             warnings.simplefilter("ignore", ConvergenceWarning)
             head.fit(scaled, labels)
-    return make_pipeline(contrasts, scaler, head)
-
-
-def fit_filters(
-    recipe: ClassifierRecipe,
-    x: Int32,
-    labels: NDArray[np.int64],
-    n_classes: int,
-    layers: tuple[FilterLayer, ...],
-    seed: int,
-    people: Int64,
-) -> Pipeline:
-    """Fit a network of filters on windows of one segment.
-
-    All values of the grid have one mean and one scale, so that a filter sees the same at every
-    place; what a window holds behind them, the logarithm of all light, is left out.
-
-    Parameters
-    ----------
-    layers : tuple of FilterLayer
-        Of which the first sees the first features.
-    recipe, x, labels, n_classes, seed, people
-        As for :func:`fit_classifier`.
-
-    Raises
-    ------
-    UsageError
-        A class has no window.
-    """
-    _refuse_missing(labels, n_classes)
-    contrasts, scaler = SegmentContrasts(1), StandardScaler()
-    real = contrasts.fit_transform(x.astype(np.float64))
-    scaler.fit(real)
-    n_seen = layers[0].grid.n_values
-    means = scaler.mean_[:n_seen]
-    scaler.var_[:] = (scaler.var_[:n_seen] + (means - means.mean()) ** 2).mean()
-    scaler.mean_[:] = means.mean()
-    scaler.scale_[:] = np.sqrt(scaler.var_) if scaler.var_[0] > 0 else 1.0
-    settings = _mlp_settings(recipe, len(x), seed)
-    kept = {k: settings[k] for k in ("alpha", "batch_size", "learning_rate_init", "random_state")}
-    head = FilterNetwork(layers, recipe.hidden, **kept)
-    classes = {"classes": np.arange(n_classes)}
-    groups = people * n_classes + labels
-    rng = np.random.default_rng(seed)
-    _fit_mlp(head, scaler.transform(real), labels, groups, recipe, rng, classes)
     return make_pipeline(contrasts, scaler, head)
 
 
@@ -215,13 +172,13 @@ def fit_regressor(
     if recipe.kind == "linear":
         head = Ridge(alpha=recipe.penalty * len(x)).fit(scaled, targets)
         return make_pipeline(contrasts, scaler, head)
-    head = MLPRegressor(hidden_layer_sizes=recipe.hidden, **_mlp_settings(recipe, len(x), seed))
+    head = MLPRegressor(hidden_layer_sizes=recipe.hidden, **mlp_settings(recipe, len(x), seed))
     middle, spread = float(targets.mean()), max(float(targets.std()), 1e-9)
     unit = (targets - middle) / spread
     if _noisy(recipe):
         # What the value is to be blind to lies between windows of one person at one truth.
         _, groups = np.unique(np.stack([people, targets]), axis=1, return_inverse=True)
-        _fit_mlp(head, scaled, unit, groups.ravel(), recipe, np.random.default_rng(seed), {})
+        fit_mlp(head, scaled, unit, groups.ravel(), recipe, np.random.default_rng(seed), {})
     else:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", ConvergenceWarning)  # as for a classifier
@@ -248,7 +205,8 @@ def fit_boosted_regressor(
     return make_pipeline(contrasts, scaler, head.fit(scaled, targets))
 
 
-def _refuse_missing(labels: NDArray[np.int64], n_classes: int) -> None:
+def refuse_missing(labels: NDArray[np.int64], n_classes: int) -> None:
+    """Refuse windows among which a class has none; raises UsageError."""
     missing = sorted(set(range(n_classes)) - set(labels.tolist()))
     if missing:
         raise UsageError("training", "windows of class", missing[0], "windows of every class")
@@ -284,7 +242,7 @@ def _noisy(recipe: ClassifierRecipe) -> bool:
     return bool(recipe.input_noise or recipe.take_noise or recipe.averaged)
 
 
-def _mlp_settings(recipe: ClassifierRecipe, n_windows: int, seed: int) -> dict[str, Any]:
+def mlp_settings(recipe: ClassifierRecipe, n_windows: int, seed: int) -> dict[str, Any]:
     """Return what both perceptrons are made with besides their layers."""
     return {
         "alpha": recipe.penalty,
@@ -303,7 +261,7 @@ def _new_head(recipe: ClassifierRecipe, n_windows: int, seed: int) -> Classifier
     if recipe.kind == "linear":
         return LogisticRegression(C=1.0 / max(recipe.penalty, 1e-9), max_iter=1000)
     if recipe.kind == "mlp":
-        return MLPClassifier(recipe.hidden, **_mlp_settings(recipe, n_windows, seed))
+        return MLPClassifier(recipe.hidden, **mlp_settings(recipe, n_windows, seed))
     if recipe.kind == "prototypes":
         p = 1 if recipe.distance == "absolute" else 2
         return KNeighborsClassifier(n_neighbors=1, p=p, algorithm="brute")
@@ -327,7 +285,7 @@ def _new_head(recipe: ClassifierRecipe, n_windows: int, seed: int) -> Classifier
     return ExtraTreesClassifier(n_estimators=recipe.trees, **settings)
 
 
-def _fit_mlp(
+def fit_mlp(
     head: MLPClassifier | MLPRegressor | FilterNetwork,
     x: Float64,
     labels: NDArray[Any],
@@ -345,13 +303,14 @@ def _fit_mlp(
     step does (B. Polyak and A. Juditsky, SIAM J. Control Optim. 30, 1992).
     """
     parameters: list[list[NDArray[np.float32]]] = []
-    most_seen = MOST_SEEN_BY_FILTERS if isinstance(head, FilterNetwork) else MOST_SEEN
+    with_filters = isinstance(head, FilterNetwork)
+    most_seen = (head.most_seen or MOST_SEEN_BY_FILTERS) if with_filters else MOST_SEEN
     n_passes = _passes(recipe, len(x), most_seen)
     single = x.astype(np.float32)  # half the time of double precision, and precision enough
     orders = rng.spawn(1)[0]  # of its own: the same with and without noise
     # Drawn once, and dealt anew with every shuffle: drawing takes as long as the rest of a pass.
     noise = np.float32(recipe.input_noise) * rng.standard_normal(x.shape, dtype=np.float32)
-    descent = head if isinstance(head, FilterNetwork) else Descent(head)
+    descent = head if with_filters else Descent(head)
     for epoch in range(n_passes):
         # Shuffled here, whole: scikit-learn would pick the rows of each batch by themselves.
         order = orders.permutation(len(x))
@@ -366,11 +325,12 @@ def _fit_mlp(
             noisy += noise
         descent.partial_fit(noisy, labels[order], **classes)
         if recipe.averaged and epoch >= n_passes * 2 // 3:
-            parameters.append([p.copy() for p in (*descent.coefs_, *descent.intercepts_)])
-    kept = parameters or [[*descent.coefs_, *descent.intercepts_]]
-    means = [np.mean(each, axis=0, dtype=np.float64) for each in zip(*kept, strict=True)]
-    n_layers = len(head.coefs_)
-    head.coefs_, head.intercepts_ = means[:n_layers], means[n_layers:]
+            parameters.append([p.copy() for p in descent.parameters()])
+    kept = parameters or [descent.parameters()]
+    means = [
+        np.asarray(np.mean(each, axis=0, dtype=np.float64)) for each in zip(*kept, strict=True)
+    ]
+    descent.settle(means, single + noise)
 
 
 def _one_of_its_group(groups: Int64, rng: np.random.Generator) -> Int64:

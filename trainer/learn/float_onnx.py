@@ -11,7 +11,14 @@ from sklearn.pipeline import Pipeline
 
 from trainer.learn.classifiers import SegmentContrasts
 from trainer.learn.networks.filters import FilterNetwork
-from trainer.learn.networks.written import convert_network, network_shape
+from trainer.learn.networks.ordered import OrderedNetwork
+from trainer.learn.networks.written import (
+    convert_level,
+    convert_network,
+    level_shape,
+    network_shape,
+    parse_level,
+)
 
 __all__ = ["float_onnx"]
 
@@ -41,6 +48,9 @@ def float_onnx(classifier: Pipeline, name: str, n_features: int) -> bytes:
         FilterNetwork, "PalmwattFilterNetwork", network_shape, convert_network,
         options={"zipmap": [True, False]},
     )  # fmt: skip
+    update_registered_converter(
+        OrderedNetwork, "PalmwattOrderedNetwork", level_shape, convert_level, parser=parse_level
+    )
     proto = to_onnx(
         classifier,
         name=name,

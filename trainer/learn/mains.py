@@ -7,7 +7,8 @@ sum of the values, all of this is linear. Afterwards it is too late, since a sum
 down with a lamp turns shares of it into something else.
 
 A frame that is full of light tells nothing, and a mean over frames carries it into the next ones.
-So a frame above half of what the sensor holds is replaced first, by the last one before it.
+So a frame above three quarters of what the sensor holds is replaced first, by the last one before
+it: of a bright hand and flicker together few frames are, and one that is replaced flickers no more.
 """
 
 from __future__ import annotations
@@ -46,6 +47,8 @@ MOST_WEIGHT = 1 << 10
 """Largest sum of the weights: values become ten bits wider at most."""
 HEADROOM_BITS = 30
 """Sums of all values stay below that many bits, as the level stage adds them up."""
+FULL_SHARE = 0.75
+"""Of the range, the sum above which a frame is full."""
 LONGEST_HELD_S = 1.0
 """For so long one frame stands for full ones."""
 BRIEFLY_HELD_S = 0.1
@@ -117,15 +120,15 @@ def hold_for(
     """Return the stage that replaces full frames; None where the recipe or the sensor has none.
 
     A lit exposure that is full in every pixel differs from its dark one by all that the sensor
-    holds above black, less what the room's light takes of it. Half of that is as far from it as
-    from nothing: ambient light would have to take half of the range for a full frame to be missed.
-    A frame stands for at most a second of full ones: a movement lasts about as long, and what lasts
-    longer is the scene.
+    holds above black, less what the room's light takes of it: it is missed where that is more than
+    a quarter of the range. A hand whose light is near the limit crosses it with every turn of a
+    flicker, and a mean over frames of which some are replaced lets the flicker through: half of the
+    range is where bright hands are. A frame stands for at most a second of full ones: a
+    movement lasts about as long, and what lasts longer is the scene.
 
-    A hand that comes near fills pixels as well, but by degrees. Before two worlds' sensors and the
-    built-in one, 3.3, 3.1 and 0.7 % of movements' frames were above half, and 0.03, 0.01 and 0.00 %
-    where light had more than doubled at once. So where it had not, full frames are held off for a
-    tenth of a second only: movements last several times as long.
+    A hand that comes near fills pixels as well, but by degrees. So where light had not more than
+    doubled at once, full frames are held off for a tenth of a second only: movements last several
+    times as long.
 
     Parameters
     ----------
@@ -139,7 +142,7 @@ def hold_for(
     if not features.hold or entry.n_pixels_read * sensor.max_counts > INT32_MAX:
         return None
     span = sensor.saturation_counts - sensor.black_level_counts
-    limit = entry.n_pixels_read * span // 2
+    limit = round(FULL_SHARE * entry.n_pixels_read * span)
     longest, brief = (
         max(1, round(seconds * frame_rate_hz)) for seconds in (LONGEST_HELD_S, BRIEFLY_HELD_S)
     )

@@ -1,8 +1,8 @@
 """Training for presence and count: how many are there, by ambient light, in the place of classes.
 
-What is held out is places, each with its people: participants of the data set. Boosted trees learn
-how many there are from what stands in front of the background; the thresholds between numbers are
-chosen on places that a fit had not seen.
+What is held out is places, each with its people: participants of the data set. Boosted trees, or a
+network of filters, learn how many there are from what stands in front of the background; the
+thresholds between numbers are chosen on places that a fit had not seen.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from runtime.sensor import Sensor
 from runtime.stages.closing.presence import Presence
 from runtime.stages.contract.stage import Float64, Int32, Int64
 from runtime.stages.passive.ambient import Ambient
+from runtime.stages.skip import Skip
 from runtime.stages.window import Window
 from trainer.corpus.at_setting import AtSetting, at_setting, foretold_unlit
 from trainer.corpus.recordings import (
@@ -35,7 +36,9 @@ from trainer.corpus.recordings import (
 from trainer.judge.evaluate import log_test_use, refuse_shared_groups
 from trainer.learn.classifiers import fit_boosted_regressor
 from trainer.learn.features import StageChain
+from trainer.learn.filtered import fit_ordered
 from trainer.learn.lowering import lower_classifier
+from trainer.learn.networks.filters import filter_layers
 from trainer.learn.quantise import shift_to_fit
 from trainer.occupancy.figures import Counted, choose_thresholds, occupancy_figures
 from trainer.occupancy.fronts import ambient_entry, front_chain
@@ -58,9 +61,9 @@ __all__ = [
 
 _FOLDS = 4
 """Parts into which training places are put, each held out once: a fit takes a minute."""
-_MOST_FRAMES = 15_000
-"""Frames that trees learn from, evenly from every recording: neighbours are half a second apart and
-much alike."""
+_MOST_FRAMES, _MOST_OF_NETWORK = 15_000, 60_000
+"""Frames that trees and that a network learn from, evenly from every recording: neighbours are half
+a second apart and much alike."""
 _LEVEL_BITS = 16
 _PIPELINES = {"fixed": None, "four_quadrant": (2, 2), "photodiode": (1, 1)}
 
@@ -244,15 +247,25 @@ def _truth(recording: Recording, recipe: Recipe, time_s: Float64) -> Int64:
 
 
 def fit_places(train: Sequence[Seen], chain: StageChain, recipe: Recipe, sensor: Sensor) -> Fit:
-    """Fit trees to how many there are, lower them, and average their level."""
-    occupancy = occupancy_of(recipe)
-    every = max(1, -(-sum(int((s.truth >= 0).sum()) for s in train) // _MOST_FRAMES))
+    """Fit trees or a network to how many there are, lower it, and average its level."""
+    occupancy, classifier = occupancy_of(recipe), recipe.classifier
+    layers = filter_layers(chain.entry, classifier.filters)
+    most = _MOST_OF_NETWORK if layers else _MOST_FRAMES
+    every = max(1, -(-sum(int((s.truth >= 0).sum()) for s in train) // most))
     picked = [np.flatnonzero(s.truth >= 0)[::every] for s in train]
     x = np.concatenate([s.features[at] for s, at in zip(train, picked, strict=True)])
     truth = np.concatenate([s.truth[at] for s, at in zip(train, picked, strict=True)])
-    target = np.minimum(truth, occupancy.most).astype(np.float64)
-    fitted = fit_boosted_regressor(recipe.classifier, x, target, recipe.seed)
+    if layers:
+        # Presence as well is learned as a number: one is nearer to none than five are.
+        _, numbers = np.unique(truth, return_inverse=True)
+        whose = np.repeat(np.arange(len(train)), [len(at) for at in picked])
+        fitted = fit_ordered(classifier, x, numbers, layers, recipe.seed, whose)
+    else:
+        target = np.minimum(truth, occupancy.most).astype(np.float64)
+        fitted = fit_boosted_regressor(classifier, x, target, recipe.seed)
     heads, unit = lower_classifier(fitted, x, chain.low, chain.high, recipe.quantisation)
+    if recipe.head.every > 1:
+        heads = (Skip(x.shape[1], recipe.head.every), *heads)
     whole = chain.then(*heads)
     n_frames = max(1, round(occupancy.average_s * sensor.frame_rate_hz))
     if n_frames > 1:
@@ -367,4 +380,5 @@ def _told_float(model: Model, fit: Fit, seen: Seen) -> Int64:
 def counted(seen: Seen, told: Int64, sensor: Sensor, recipe: Recipe) -> Counted:
     """Return what is told of a recording beside its truth."""
     frame_s = 1.0 / sensor.frame_rate_hz
-    return Counted(seen.group, seen.truth, told, frame_s, occupancy_of(recipe).lag_s)
+    lag_s = occupancy_of(recipe).lag_s((recipe.head.every - 1) * frame_s)
+    return Counted(seen.group, seen.truth, told, frame_s, lag_s)

@@ -39,8 +39,8 @@ def write_model_folder(trained: Trained, out: Path) -> None:
 
     model.json and weights, fixed.onnx (integers only, one frame pair), fixed_window.onnx (the same
     over many), float.onnx, firmware/, evaluation.json and the page that shows it, the tables that
-    its figures can be made from again (predictions.csv, events.csv, sessions.csv, margins.csv),
-    card.md,
+    its figures can be made from again (predictions.csv; of events, events.csv, sessions.csv and
+    margins.csv), card.md,
     test_frames.npz: recorded frames of held-out participants, for `palmwatt verify`, and
     fingerprints.json, to which that command holds what it cannot make again. A model for a setting
     that was asked for holds it twice: device.toml, for its program and its price, and sensor.toml,

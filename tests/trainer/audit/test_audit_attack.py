@@ -134,6 +134,30 @@ def test_many_further_people_are_learned_from_alone(optic: NDArray[np.float64]) 
     assert told["a", COMBINED, "iou"][0] > 0.2
 
 
+def test_a_state_is_no_safer_than_the_frame_that_it_keeps(optic: NDArray[np.float64]) -> None:
+    """Whoever knows the optic knows it behind a stage that holds frames off, and in its state."""
+    shown = squares(optic)
+    kept = shown.values[RAW].copy()
+    kept[7] = kept[6]  # one of 180 held off
+    state = np.hstack([np.arange(len(kept))[:, None], kept, np.ones((len(kept), 1))])
+    values = {"first": shown.values[RAW], "kept": kept, "kept state": state}
+    steps = (
+        Step("first", "values", 60),
+        Step("kept", "values", 60),
+        Step("kept state", "state", 62, stored=True),
+    )
+    given = Shown("squares", shown.pictures, shown.people, values)
+    told = attack(given, None, steps, {"first": optic}, INSIDE).findings
+    gains = {(f.step, f.attacker): f.gain for f in told if f.measure == "psnr_db"}
+    # What the one picture leaves unexplained is noise to it: a few dB less, without noise else.
+    assert gains["kept", "Wiener"] > 0.7 * gains["first", "Wiener"]
+    assert gains["kept state", "Wiener, of its kept"] == gains["kept", "Wiener"]
+    assert ("kept state", "Wiener") not in gains
+    assert {f.knows for f in told if f.attacker == "Tikhonov, of its kept"} == {
+        "the optic, calibrated"
+    }
+
+
 def test_what_is_known_without_an_attack_is_no_gain(optic: NDArray[np.float64]) -> None:
     """Pictures that a known kind tells leak nothing beside it, and something without it."""
     shown = squares(optic)

@@ -173,6 +173,21 @@ def test_the_page_says_what_it_would_have_found(dynamic: Model, heard: ChainTake
     assert "misses an advantage" not in audit_page(Audit(dynamic, heard, found[:-1], (), "", ()))
 
 
+def test_the_title_leaves_nobody_to_think_that_the_rest_is_kept(
+    dynamic: Model, heard: ChainTakes
+) -> None:
+    """Beside limits that are broken it counts those of which nobody can tell."""
+    limit = Limit(question="identity", most_gain=0.1)
+    for verdicts, title in (
+        (("broken", "pass", "pass"), "1 of 3 limits is broken."),
+        (("broken", "cannot tell", "broken"), "2 of 3 limits are broken; of 1 nobody can tell."),
+        (("pass", "cannot tell"), "Nobody can tell yet whether the limits are kept."),
+    ):
+        against = tuple(Held(limit, verdict, None, "few") for verdict in verdicts)
+        page = audit_page(Audit(dynamic, heard, (), (), "", against))
+        assert f'<h1 class="top">{title}</h1>' in page
+
+
 def test_the_page_keeps_the_rules_of_wcag(
     audited: tuple[int, Path], faults_of_page: Callable[[str], list[str]]
 ) -> None:

@@ -9,11 +9,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from capture.cues.labels import REJECTED
 from runtime.errors import UsageError
 from trainer.corpus.recordings import Corpus, LabelledCue, Recording, groups_of, labelled_cues
-from trainer.corpus.reduced import RUN_FRAMES, Reduced, excerpts
+from trainer.corpus.reduced import LEAD_FRAMES, RUN_FRAMES, Reduced, excerpts
 from trainer.recipe import parse_recipe
 
 RECIPE = parse_recipe(
@@ -52,6 +54,17 @@ def test_cues_cover_the_frames_from_their_onset_to_before_their_end() -> None:
     assert placed(a_label(1.0, 0.5, "right")) == [LabelledCue(10, 15, 1, True, False)]
     assert placed(a_label(0.95, 0.5, "left")) == [LabelledCue(10, 15, 0, True, False)]
     assert placed(a_label(0.0, 100.0, "idle")) == [LabelledCue(0, 100, 2, True, False)]
+
+
+@given(st.integers(0, 10**9), st.integers(1, 60), st.integers(1, 60))
+def test_a_cue_holds_the_same_frames_whenever_it_is(later_us: int, first: int, n: int) -> None:
+    """Bounds on a frame's very time are told from before it, whatever their sum rounds to."""
+    period_us = 33_333
+    time_us = later_us + period_us * np.arange(122)
+    time_us[0] = 0
+    label = a_label(int(time_us[first]) / 1e6, n * period_us / 1e6, "right")
+    (cue,) = labelled_cues(SimpleNamespace(events=[label]), RECIPE, time_us / 1e6)  # type: ignore[arg-type]
+    assert (cue.start, cue.stop) == (first, first + n)
 
 
 def test_a_rejected_take_is_no_cue() -> None:
@@ -127,16 +140,39 @@ def test_everyday_time_sets_neither_floor_nor_directions() -> None:
         reduced([], value=4), reduced([everyday, everyday], value=5),
     ])  # fmt: skip
     assert [int(e.values[0, 0]) for e in kept] == [1, 3, 4]
-    # 64 frames fit into 64 as long as the everyday ones are not counted.
+    # 50 frames fit into 64 as long as the everyday ones are not counted.
     both = [reduced([everyday], 10_000), reduced([take], 200)]
-    assert len(excerpts(both, RUN_FRAMES)[0].values) == RUN_FRAMES
+    assert len(excerpts(both, RUN_FRAMES)[0].values) == 50
 
 
-def test_frames_without_a_take_are_left_out_by_runs() -> None:
-    """Of a recording with one take, the runs it lies in stay, its own frames as those to learn."""
+def test_takes_are_kept_with_what_was_just_before() -> None:
+    """Of a recording with one take, a few frames before it stay, its own as those to learn."""
     (kept,) = excerpts([reduced([LabelledCue(70, 80, 0)], 400)])
-    assert len(kept.values) == RUN_FRAMES
-    assert np.flatnonzero(kept.seen).tolist() == list(range(70 - RUN_FRAMES, 80 - RUN_FRAMES))
+    assert len(kept.values) == LEAD_FRAMES + 10
+    assert np.flatnonzero(kept.seen).tolist() == list(range(LEAD_FRAMES, LEAD_FRAMES + 10))
+    (early,) = excerpts([reduced([LabelledCue(3, 80, 0)], 400)])
+    assert len(early.values) == 80 and not early.seen[:3].any() and early.seen[3:].all()
+
+
+@given(st.lists(st.integers(2 * LEAD_FRAMES, 300), min_size=6, max_size=6), st.integers(64, 4000))
+def test_how_long_people_pause_changes_no_excerpt(pauses: list[int], most: int) -> None:
+    """The same takes, with pauses of any length, and a hand that is away in the midst of them."""
+
+    def recorded(lengths: list[int]) -> Reduced:
+        parts, cues, at = [], [], 0
+        for number, length in enumerate(lengths):
+            pause = np.full(length, -1)
+            pause[-LEAD_FRAMES:] = 1000 * number + np.arange(LEAD_FRAMES)
+            parts += [pause, 1000 * number + 100 + np.arange(40)]
+            cues.append(LabelledCue(at + length, at + length + 40, number))
+            at += length + 40
+        values = np.concatenate(parts).astype(np.int32)[:, None]
+        return replace(reduced(cues, at), stored=values)
+
+    usual = [2 * LEAD_FRAMES] * len(pauses)
+    (before,), (after,) = (excerpts([recorded(each)], most) for each in (usual, pauses))
+    np.testing.assert_array_equal(before.values, after.values)
+    np.testing.assert_array_equal(before.seen, after.seen)
 
 
 def test_a_share_of_the_frames_is_one_run_in_so_many() -> None:

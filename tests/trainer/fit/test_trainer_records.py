@@ -225,3 +225,17 @@ def test_steps_left_out_are_named_on_every_page(
     assert not [r for r in rows(out, "predictions") if r["pipeline"].startswith("four")]
     with pytest.raises(UsageError, match="step to leave out is 'verify'"):
         fit_model(small_data, load_recipe(small_recipe), skip=("verify",))
+
+
+def test_a_recipe_without_other_has_no_tables_of_events(
+    small_data: Path, small_recipe: Path, tmp_path: Path
+) -> None:
+    """No figure is of events there: every take is asked for, and the tables would serve nothing."""
+    recipe, out = tmp_path / "held.toml", tmp_path / "model"
+    text = small_recipe.read_text("utf-8")
+    recipe.write_text(text.replace('"push"]\nother = ["idle"]\n', '"push", "idle"]\n'), "utf-8")
+    assert recipe.read_text("utf-8") != text
+    train_model(small_data, load_recipe(recipe), out, skip=("quadrants", "learning-curve"))
+    assert "events" not in evaluation(out)
+    assert [each.name for each in sorted(out.glob("*.csv"))] == ["predictions.csv"]
+    assert {row["side"] for row in rows(out, "predictions")} == {"locked", "in_turn"}

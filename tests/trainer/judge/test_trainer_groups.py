@@ -246,7 +246,7 @@ def test_groups_that_a_claim_needs_are_those_that_an_evaluation_names() -> None:
 
 def test_a_column_is_called_by_its_words_with_its_unit_apart() -> None:
     """The last part of a column's name is its unit where it is one, and a word where it is not."""
-    assert grouping_words("hand_breadth_mm") == "hand breadth (mm)"
+    assert grouping_words("hand_breadth_mm") == "hand breadth, mm"
     assert grouping_words("worn_on") == "worn on"
     assert grouping_words("mm") == "mm"
     assert grouping_words("hand_length") == "hand length"

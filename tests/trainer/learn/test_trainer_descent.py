@@ -38,9 +38,7 @@ def test_a_pass_is_one_of_scikit_learns(n_classes: int | None) -> None:
     del head._optimizer
     for _ in range(3):
         head.partial_fit(x, wanted, **classes)
-    for own, other in zip(
-        [*mine.coefs_, *mine.intercepts_], [*head.coefs_, *head.intercepts_], strict=True
-    ):
+    for own, other in zip(mine.parameters(), [*head.coefs_, *head.intercepts_], strict=True):
         assert own.dtype == np.float32
         np.testing.assert_allclose(own, other, atol=2e-5)
 
@@ -58,5 +56,5 @@ def test_what_was_learned_tells_others_apart() -> None:
     descent = Descent(head)
     for _ in range(10):
         descent.partial_fit(x[:1000], labels[:1000], classes=np.arange(2))
-    head.coefs_, head.intercepts_ = descent.coefs_, descent.intercepts_
+    descent.settle(descent.parameters(), x)
     assert head.score(x[1000:], labels[1000:]) > 0.9

@@ -18,7 +18,8 @@ from runtime.stages.filters import Filters
 from runtime.stages.kernels.filters import PatchGrid
 from runtime.stages.pixels import Pixels
 from trainer.learn import classifiers
-from trainer.learn.classifiers import fit_classifier, fit_filters
+from trainer.learn.classifiers import fit_classifier
+from trainer.learn.filtered import fit_filters
 from trainer.learn.float_onnx import float_onnx
 from trainer.learn.lowering import lower_classifier
 from trainer.learn.networks import filters as network_module
@@ -64,23 +65,24 @@ def pipeline() -> Any:
 
 def test_slopes_are_the_differences_of_the_loss(monkeypatch: pytest.MonkeyPatch) -> None:
     """Against central differences in each kind of parameter, in double precision, in parts."""
-    monkeypatch.setattr(network_module, "_AT_ONCE", 3)
+    monkeypatch.setattr(network_module, "_AT_ONCE", 6)
     rng = np.random.default_rng(4)
     layers = FilterLayer(PatchGrid(5, 6, 1, 2, 1), 3), FilterLayer(PatchGrid(4, 5, 3, 3, 2), 4)
     network = FilterNetwork(layers, (5,), alpha=0.3)
-    x, targets = rng.standard_normal((7, 31)), rng.integers(0, 3, 7)
+    x, targets = rng.standard_normal((11, 31)), rng.integers(0, 3, 11)
     network.partial_fit(x.astype(np.float32), targets, np.arange(3))
-    for kept in (network.coefs_, network.intercepts_):
+    for kept in (network._weights, network._shifts, network._scales):
         kept[:] = [rng.standard_normal(p.shape) for p in kept]
 
     def loss() -> float:
-        scores = network._forward(x)[1][-1]
+        parts = [network._pass(x[rows])[-1].given for rows in (slice(0, 5), slice(5, 11))]
+        scores = np.concatenate(parts)
         log_chances = scores - np.log(np.exp(scores).sum(axis=1, keepdims=True))
-        squares = sum(float((w * w).sum()) for w in network.coefs_)
-        return float(-log_chances[np.arange(7), targets].mean() + 0.5 * 0.3 / 7 * squares)
+        squares = sum(float((w * w).sum()) for w in network._weights)
+        return float(-log_chances[np.arange(11), targets].mean() + 0.5 * 0.3 / 11 * squares)
 
     slopes = network._slopes(x, targets)
-    for parameter, slope in zip([*network.coefs_, *network.intercepts_], slopes, strict=True):
+    for parameter, slope in zip(network.parameters(), slopes, strict=True):
         for place in [tuple(rng.integers(0, n) for n in parameter.shape) for _ in range(6)]:
             kept_value = parameter[place]
             ends = []
@@ -89,6 +91,20 @@ def test_slopes_are_the_differences_of_the_loss(monkeypatch: pytest.MonkeyPatch)
                 ends.append(loss())
             parameter[place] = kept_value
             assert slope[place] == pytest.approx((ends[0] - ends[1]) / 2e-5, rel=1e-3, abs=1e-7)
+
+
+def test_a_settled_network_gives_what_its_normalised_units_give() -> None:
+    """S. Ioffe and C. Szegedy, Batch Normalization, 2015, algorithm 2: folded, nothing is left."""
+    rng = np.random.default_rng(5)
+    network = FilterNetwork((FilterLayer(PatchGrid(5, 6, 1, 2, 1), 3),), (5,))
+    x = rng.gamma(2.0, 1.0, (40, 31)).astype(np.float32)
+    network.fit(x, np.arange(40) % 3)
+    passed = network._pass(x)
+    np.testing.assert_allclose(network.scores(x), passed[-1].given, atol=1e-4)
+    assert np.abs(passed[0].unit.mean(axis=0)).max() < 1e-5
+    np.testing.assert_allclose(passed[1].unit.std(axis=0), 1.0, atol=1e-3)
+    half = network.scores(x[:20])
+    np.testing.assert_allclose(half, network.scores(x)[:20], atol=1e-5)
 
 
 def test_scores_are_those_of_the_operator_conv_of_onnx(pipeline: Any) -> None:
@@ -115,7 +131,7 @@ def test_scores_are_those_of_the_operator_conv_of_onnx(pipeline: Any) -> None:
     y = y.transpose(0, 2, 3, 1).reshape(20, -1)
     hidden = np.maximum(y @ head.coefs_[2] + head.intercepts_[2], 0)
     scores = hidden @ head.coefs_[3] + head.intercepts_[3]
-    assert np.abs(scores - head._forward(scaled)[1][-1]).max() < 1e-3
+    assert np.abs(scores - head.scores(scaled)).max() < 1e-3
 
 
 def test_a_shape_is_known_where_it_was_never_shown() -> None:
@@ -146,7 +162,7 @@ def test_integer_stages_answer_as_the_network_does(pipeline: Any) -> None:
     y = asked
     for stage in stages:
         y, _ = stage.run(y, {})
-    scores = pipeline[-1]._forward(pipeline[:-1].transform(asked).astype(np.float32))[1][-1]
+    scores = pipeline[-1].scores(pipeline[:-1].transform(asked).astype(np.float32))
     assert (y * unit - scores).std() < 0.1 * scores.std()
     assert (y.argmax(axis=1) == pipeline.predict(asked)).mean() >= 0.98
     assert (pipeline.predict(asked) == truth).mean() > 0.9

@@ -177,13 +177,13 @@ EVERY_PIXEL = Bins(8, 6, 4, 3)
 TWO_PIXELS = Pixels(8, 6, np.array([3, 40], dtype=np.int32))
 
 
-@given(st.floats(0.0, 0.49), st.floats(0.0, 0.49), st.sampled_from([EVERY_PIXEL, TWO_PIXELS]))
-def test_full_frames_are_told_from_others_by_half_of_what_a_sensor_holds(
+@given(st.floats(0.0, 0.24), st.floats(0.0, 0.74), st.sampled_from([EVERY_PIXEL, TWO_PIXELS]))
+def test_full_frames_are_told_from_others_by_three_quarters_of_what_a_sensor_holds(
     ambient: float, light: float, entry: Bins | Pixels
 ) -> None:
-    """A lit exposure full in every pixel is held off while ambient light takes less than half.
+    """A lit exposure full in every pixel is held off while ambient light takes less than a quarter.
 
-    No frame is whose light adds up to less than half.
+    No frame is whose light adds up to less than three quarters.
     """
     span = SENSOR.saturation_counts - SENSOR.black_level_counts
     dark = np.full((1, 8, 6), SENSOR.black_level_counts + round(ambient * span), dtype=np.uint16)

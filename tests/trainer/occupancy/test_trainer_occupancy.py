@@ -15,6 +15,7 @@ from runtime.errors import FormatError, UsageError
 from runtime.model import load_model
 from runtime.sample_frames import read_test_frames
 from runtime.stages.closing.presence import Presence
+from runtime.stages.skip import Skip
 from runtime.verification.verify import verify
 from trainer.corpus.recordings import open_corpus
 from trainer.occupancy.training import train_occupancy
@@ -102,7 +103,31 @@ def test_what_cannot_be_trained_is_refused_in_a_line(places_once: Path) -> None:
         fit_occupancy(dataclasses.replace(corpus, recordings=tuple(alone)), recipe, print, {})
 
 
+def test_filters_count_as_trees_do_and_run_on_some_frames(
+    places_once: Path, tmp_path: Path
+) -> None:
+    """The network's level is one value behind a skip; fewer bins than filters see get trees."""
+    text = built_in_recipes()["count_filters"].replace("epochs = 40", "epochs = 6")
+    train_model(
+        places_once, parse_recipe(text.replace("trees = 120", "trees = 8"), "few"), tmp_path
+    )
+    model = load_model(tmp_path)
+    kinds = [stage.kind for stage in model.stages]
+    assert kinds == [
+        "ambient", "level", "background", "skip", "filters", "filters", "filters", "dense", "dense",
+        "presence",
+    ]  # fmt: skip
+    assert {stage.every for stage in model.stages if isinstance(stage, Skip)} == {8}
+    found = json.loads((tmp_path / "evaluation.json").read_text("utf-8"))["occupancy"]
+    fixed, real = (found[name]["within_one"]["value"] for name in ("fixed", "float"))
+    assert abs(fixed - real) < 0.1
+    assert {"four_quadrant", "photodiode"} < found.keys()
+    said = verify(tmp_path, ["cortex-m4"], 24)
+    assert said.ok, said.lines()
+
+
 def test_built_in_recipes_differ_in_how_many_they_tell() -> None:
     """``presence`` tells whether anybody is there, ``count`` 0 to 4 and more."""
-    most = [load_recipe(name).occupancy for name in ("presence", "count")]
-    assert [table.most for table in most if table] == [1, 5]
+    for kind in ("{}", "{}_filters"):
+        most = [load_recipe(kind.format(name)).occupancy for name in ("presence", "count")]
+        assert [table.most for table in most if table] == [1, 5]

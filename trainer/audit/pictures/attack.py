@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from runtime.stages.contract.stage import Float64
-from trainer.audit.chain import Step, alike_before
+from trainer.audit.chain import Step, alike_before, contained_before
 from trainer.audit.findings import Finding, gain_over_people, per_person
 from trainer.audit.pictures.learned import (
     COMBINED,
@@ -23,7 +24,7 @@ from trainer.audit.pictures.learned import (
 from trainer.audit.pictures.linear import calibrated, over_mean, tikhonov, wiener
 from trainer.audit.pictures.measures import MEASURES, OUTLINE, iou, marks, ssim
 from trainer.audit.pictures.redrawn import DARKENED, REDRAWN, darkened, redrawn
-from trainer.audit.pictures.scenes import Shown, brightness
+from trainer.audit.pictures.scenes import Held, Shown, brightness
 
 __all__ = ["Attack", "attack", "blind_marks"]
 
@@ -35,6 +36,8 @@ two thirds of those others would add is less than a quarter, and costs three tim
 _APART = 4  # every so manieth person that an attacker sees is set apart to choose strengths on
 _CUTS = np.linspace(0.02, 0.8, 40)
 _N_FOR_CUTS = 400  # pictures that cuts are chosen on
+_NEARLY_ALWAYS = 0.99
+_OF_PART = ", of its "
 TIKHONOV, WIENER = "Tikhonov", "Wiener"
 PAIRS_KNOWN = "pairs of what the step holds and of the scene, of {n} other people"
 
@@ -103,14 +106,19 @@ def attack(
     made: dict[tuple[str, str], Float64] = {}
     reached: dict[tuple[str, str], dict[str, Float64]] = {}
     blind = _blind(every, folds, inside)
+    matrices = _carried(matrices, steps, every.values)
     for number, step in enumerate(steps, start=1):
         tell(f"pictures of {shown.name}: step {number} of {len(steps)}, {step.name}")
-        before = None if step.name in matrices else alike_before(every.values, steps, step)
-        if before is not None and before.name not in matrices:
+        before = alike_before(every.values, steps, step)
+        if before is not None and (before.name in matrices) == (step.name in matrices):
             for at, attacker in [key for key in reached if key[0] == before.name]:
                 reached[step.name, attacker] = reached[at, attacker]
                 made[step.name, attacker] = made[at, attacker]
             continue
+        part = contained_before(every.values, steps, step)
+        for at, attacker in [key for key in reached if part is not None and key[0] == part.name]:
+            key = step.name, f"{attacker}{_OF_PART}{at}"
+            reached[key], made[key] = reached[at, attacker], made[at, attacker]
         for fold in folds:
             found = _guesses(every, fold, step, matrices.get(step.name), inside)
             truth = every.pictures[fold.pairs][fold.apart]
@@ -125,6 +133,24 @@ def attack(
     n_others = n_further if alone else n_further + n_own - -(-n_own // N_FOLDS)
     findings = _findings(shown, steps, reached, blind, n_others)
     return Attack(findings, shown.pictures, made)
+
+
+def _carried(
+    matrices: Mapping[str, Float64], steps: Sequence[Step], values: Mapping[str, Held]
+) -> dict[str, Float64]:
+    """Return the matrices, with those of steps that hold nearly always what one before holds.
+
+    What keeps full frames off is as linear as what it takes, but for these.
+    """
+    found = dict(matrices)
+    for before, step in pairwise(step for step in steps if step.role != "readout"):
+        matrix = found.get(before.name)
+        if matrix is None or step.name in found or step.n_values != before.n_values:
+            continue
+        one, other = (values[each.name][:, : len(matrix)] for each in (before, step))
+        if np.mean((one == other).all(axis=1)) >= _NEARLY_ALWAYS:
+            found[step.name] = matrix
+    return found
 
 
 def _folds(people: NDArray[np.str_], n_asked: int, n_folds: int = N_FOLDS) -> list[_Fold]:
@@ -327,7 +353,7 @@ def _findings(
                 if attackers:
                     own = per_person(shown.people, reached[step.name, name][measure])
                 figures = gain_over_people(own, guessed, max(1, len(attackers)))
-                knows = _KNOWS.get(name, PAIRS_KNOWN).format(n=n_others)
+                knows = _KNOWS.get(name.partition(_OF_PART)[0], PAIRS_KNOWN).format(n=n_others)
                 found.append(
                     Finding(step.name, "picture", shown.name, name, knows, measure, **figures)
                 )

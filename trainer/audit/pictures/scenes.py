@@ -29,6 +29,7 @@ __all__ = [
     "MOST_MOVING",
     "MOST_TAKES",
     "Further",
+    "Held",
     "Shown",
     "again",
     "further_people",

@@ -92,7 +92,7 @@ def at_times(
         Whose cues and movements are placed.
     values : StoredArray or int32 (n_frames, n_values)
         Of the other frames.
-    frames : float64 (n_frames, 6)
+    frames : float64 (n_frames, 22)
         Their times and signs.
     recipe : Recipe
         At the frames' rate.

@@ -90,7 +90,7 @@ def judge_places(
         Of its frames.
     """
     occupancy = occupancy_of(recipe)
-    most, lag_s = occupancy.most, occupancy.lag_s
+    most, lag_s = occupancy.most, occupancy.lag_s((recipe.head.every - 1) / rate_hz)
     counted = [
         Counted(place, truth, told, 1.0 / rate_hz, lag_s)
         for table, place in zip(tables, groups, strict=True)

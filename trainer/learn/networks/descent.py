@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
@@ -62,15 +62,18 @@ class Descent:
         self._n_seen += len(x)
         self._head.t_ = self._n_seen  # windows that it has seen, as it counts them itself
 
-    @property
-    def coefs_(self) -> list[Float32]:
-        """Matrices of the layers, (n_in, n_out): views of what goes on changing."""
-        return self._coefs
+    def parameters(self) -> list[Float32]:
+        """Return matrices of the layers, (n_in, n_out), then what is added behind each, (n_out,).
 
-    @property
-    def intercepts_(self) -> list[Float32]:
-        """What is added behind each, (n_out,)."""
-        return self._intercepts
+        They are views of what goes on changing.
+        """
+        return [*self._coefs, *self._intercepts]
+
+    def settle(self, parameters: Sequence[NDArray[np.floating]], x: Float32) -> None:
+        """Give the head these parameters; windows are not needed."""
+        n_layers = len(self._coefs)
+        own = list(parameters)
+        self._head.coefs_, self._head.intercepts_ = own[:n_layers], own[n_layers:]
 
     def _begin(self, head: MLPClassifier | MLPRegressor) -> None:
         parts = [*head.coefs_, *head.intercepts_]

@@ -27,7 +27,7 @@ def lower_filters(
     Parameters
     ----------
     pipeline : sklearn Pipeline
-        As :func:`trainer.learn.classifiers.fit_filters` returns it: scaled alike everywhere.
+        As :func:`trainer.learn.filtered.fit_filters` returns it: scaled alike everywhere.
     x : int32 (n_windows, n_features)
         Training windows, from which scales are chosen.
     low, high : int64 (n_features,)

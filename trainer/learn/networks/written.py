@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from trainer.learn.networks.filters import FilterLayer, FilterNetwork
 
-__all__ = ["convert_network", "network_shape"]
+__all__ = ["convert_level", "convert_network", "level_shape", "network_shape", "parse_level"]
 
 
 def network_shape(operator: Any) -> None:
@@ -26,8 +26,38 @@ def convert_network(scope: Any, operator: Any, container: Any) -> None:
     """Write patches as gathered values, each layer as a product, and a softmax."""
     network: FilterNetwork = operator.raw_operator
     writer = _Writer(scope, container)
+    y = _layers(network, writer, operator.inputs[0].full_name)
+    label, chances = (output.full_name for output in operator.outputs)
+    writer.node("Softmax", y, into=chances, axis=1)
+    best = writer.node("ArgMax", y, axis=1, keepdims=0)
+    writer.node("Gather", writer.constant(network.classes_), best, into=label, axis=0)
+
+
+def parse_level(scope: Any, model: Any, inputs: Any, **_: Any) -> Any:
+    """Say that there is one output, though the network is fitted as one of classes."""
+    from skl2onnx import get_model_alias
+
+    operator = scope.declare_local_operator(get_model_alias(type(model)), model)
+    operator.inputs = inputs
+    operator.outputs.append(scope.declare_local_variable("variable", type(inputs[0].type)()))
+    return operator.outputs
+
+
+def level_shape(operator: Any) -> None:
+    """Say what comes out: the level of each window."""
+    operator.outputs[0].type = type(operator.inputs[0].type)([None, 1])
+
+
+def convert_level(scope: Any, operator: Any, container: Any) -> None:
+    """Write patches and layers as :func:`convert_network` does; the last gives the level."""
+    writer = _Writer(scope, container)
+    y = _layers(operator.raw_operator, writer, operator.inputs[0].full_name)
+    writer.node("Identity", y, into=operator.outputs[0].full_name)
+
+
+def _layers(network: FilterNetwork, writer: _Writer, y: str) -> str:
+    """Write all layers, and return the name of what the last gives."""
     last = len(network.coefs_) - 1
-    y = operator.inputs[0].full_name
     for number, (weights, bias) in enumerate(zip(network.coefs_, network.intercepts_, strict=True)):
         if number < len(network.layers):
             layer: FilterLayer = network.layers[number]
@@ -39,10 +69,7 @@ def convert_network(scope: Any, operator: Any, container: Any) -> None:
         if number < len(network.layers):
             flat = np.array([-1, layer.grid.n_places * layer.n_filters])
             y = writer.node("Reshape", y, writer.constant(flat))
-    label, chances = (output.full_name for output in operator.outputs)
-    writer.node("Softmax", y, into=chances, axis=1)
-    best = writer.node("ArgMax", y, axis=1, keepdims=0)
-    writer.node("Gather", writer.constant(network.classes_), best, into=label, axis=0)
+    return y
 
 
 class _Writer:
