@@ -24,9 +24,9 @@ from runtime.stages.bins import Bins
 from runtime.stages.contract.stage import Int32, Stage
 from runtime.stages.passive.ambient import Ambient
 from runtime.stages.passive.offset import Offset
+from trainer.align.light import LEAST_QUIET
 from trainer.corpus.recordings import Recording
 from trainer.source.readouts import (
-    LEAST_QUIET,
     Box,
     SourceReadouts,
     above,
