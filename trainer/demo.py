@@ -9,14 +9,17 @@ from __future__ import annotations
 import json
 import multiprocessing
 from collections.abc import Callable
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor
+from concurrent.futures import wait as wait_for
 from dataclasses import dataclass, replace
+from functools import partial
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from runtime.errors import ToolError, UsageError
@@ -27,6 +30,7 @@ from trainer.demo_recordings import (
     PAIR,
     PEOPLE,
     SENSOR,
+    SHIPPED_PEOPLE,
     STILL,
     STILL_RATE_HZ,
     n_sessions,
@@ -39,7 +43,8 @@ if TYPE_CHECKING:
 
 __all__ = ["run_demo"]
 
-TASKS = ("finger_count", "dynamic", "range")
+DATA = {"finger_count": PEOPLE, "dynamic": PEOPLE, "range": LIGHTS}
+TASKS = tuple(DATA)
 """The longest first: held shapes are what the fine readout is for, and take longest to learn."""
 WATCHING_EXPOSURE_US = 10.0
 """At the active current, while no hand is there. So short a pulse brings little of the room's light
@@ -53,8 +58,12 @@ second more costs about 1.1 uW."""
 LEFT_OUT: dict[str, tuple[str, ...]] = {STILL: ("learning-curve",)}
 """Steps of a training that would take longer than all others, with so many people."""
 CORES = ("cortex-m0plus", "cortex-m4", "cortex-m33", "rv32imc")
-N_VERIFIED_FRAMES = 500
+N_VERIFIED_FRAMES = 100
+"""Two windows of the model with the longest: all that it keeps has then come and gone."""
 N_PROCESSES = 2
+FEW_PEOPLE = 240
+"""Of so many, fits of fingers take as long as the other two models together. Alone they would keep
+one core busy then; with fewer people more processes would cost more to start than they spare."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +114,6 @@ def run_demo(out: Path, n_people: int, *, as_json: bool = False) -> None:
             str(out), "output folder", f"refused ({error.strerror})", "writable"
         ) from None
     console = Console(stderr=as_json)
-    models = out / "models"
     with Progress(
         TextColumn("{task.description:<34}"),
         BarColumn(),
@@ -113,23 +121,12 @@ def run_demo(out: Path, n_people: int, *, as_json: bool = False) -> None:
         TimeElapsedColumn(),
         console=console,
     ) as progress:
-        step = progress.add_task("record people and lights", total=n_sessions(n_people), now="")
-
-        def advance(now: str) -> None:
-            progress.update(step, advance=1, now=now)
-            if not console.is_terminal:  # no bar is drawn there
-                click.echo(now, err=True)
-
-        for done in record_all(out, n_people):
-            advance(done)
-        progress.update(step, now=f"{n_sessions(n_people)} sessions")
-        step = progress.add_task("train, export, verify and price", total=3 * len(TASKS), now="")
-        made = _make_models(out, models, advance)
-        progress.update(step, now=f"{len(made)} models")
+        made = _record_and_make(out, n_people, progress)
     report = out / "report.html"
     from runtime.budget import write_report
 
-    write_report([model.budget for model in made], report)
+    notes = _of_how_many(made, n_people)
+    write_report([model.budget for model in made], report, notes)
     if as_json:
         content: dict[str, Any] = {
             model.folder.name: {
@@ -149,10 +146,55 @@ def run_demo(out: Path, n_people: int, *, as_json: bool = False) -> None:
     console.print(_power_table(made))
     for model in made:
         console.print(f"{model.folder.name}: {model.budget.verdict.sentence}", highlight=False)
-    console.print(f"report: {report}", soft_wrap=True, highlight=False)
+    for line in (*notes, f"report: {report}"):
+        console.print(line, soft_wrap=True, highlight=False)
 
 
-def _train(data: Path, name: str, out: Path) -> dict[str, Any]:
+def _of_how_many(made: list[DemoModel], n_people: int) -> tuple[str, ...]:
+    """Say of how many people fingers were learned, where it is fewer than could be."""
+    if n_people >= SHIPPED_PEOPLE:
+        return ()
+    evaluation = next(model.evaluation for model in made if model.folder.name == STILL)
+    learned, asked = (len(evaluation["participants"][side]) for side in ("train", "test"))
+    return (
+        f"{STILL} has learned from {learned} people, and was asked about {asked} others at the "
+        f"end: as many as there is time for. More people teach it more, and palmwatt demo --people "
+        f"{SHIPPED_PEOPLE} makes the model that Palmwatt comes with; the other models are the "
+        "same.",
+    )
+
+
+def _record_and_make(out: Path, n_people: int, progress: Progress) -> list[DemoModel]:
+    """Record everything, and make each model as soon as its data set is there."""
+    total = n_sessions(n_people)
+    recording = progress.add_task("record people and lights", total=sum(total.values()), now="")
+    making = progress.add_task("train, export, verify and price", total=3 * len(TASKS), now="")
+
+    def advance(step: TaskID, now: str) -> None:
+        progress.update(step, advance=1, now=now)
+        if not progress.console.is_terminal:  # no bar is drawn there
+            click.echo(now, err=True)
+
+    missing = dict(total)
+    with _Making(out, n_people, partial(advance, making)) as models:
+        for data, done in record_all(out, n_people):
+            advance(recording, done)
+            models.go_on()
+            missing[data] -= 1
+            if not missing[data]:
+                models.begin(data)
+        progress.update(recording, now=f"{sum(total.values())} sessions")
+        made = models.finished()
+    progress.update(making, now=f"{len(made)} models")
+    return made
+
+
+def _load() -> None:
+    """Load what takes longest to load, before there is anything to learn from."""
+    import_module("trainer.train")
+
+
+def _train(name: str, out: Path, data: Path, n_workers: int) -> dict[str, Any]:
     from joblib.externals.loky import get_reusable_executor
 
     from capture.emulated.optic.optics import SENSORS
@@ -169,7 +211,7 @@ def _train(data: Path, name: str, out: Path) -> dict[str, Any]:
         # Lights shine by themselves: the LED stays off, while watching too.
         usual = DeviceSetting.of(replace(SENSORS[PAIR], led_current_ma=0.0))
         at = AtSetting(replace(usual, watching_led_current_ma=0.0))
-        return train_model(data / LIGHTS, recipe, out, at=at)
+        return train_model(data, recipe, out, at=at)
     sensor = SENSORS[SENSOR]
     if name == STILL:
         sensor = replace(sensor, frame_rate_hz=float(STILL_RATE_HZ))
@@ -183,24 +225,21 @@ def _train(data: Path, name: str, out: Path) -> dict[str, Any]:
         hold_time_s=usual.hold_time_s if name == STILL else MOVING_HOLD_S,
     )
     left_out = LEFT_OUT.get(name, ())
-    # Its fits take longer than the other two models together: alone they would keep one core busy.
-    workers = LocalWorkers(N_PROCESSES) if name == STILL else None
+    workers = LocalWorkers(n_workers)
     try:
-        return train_model(
-            data / PEOPLE, recipe, out, workers=workers, skip=left_out, at=AtSetting(device)
-        )
+        return train_model(data, recipe, out, workers=workers, skip=left_out, at=AtSetting(device))
     finally:
-        # This process waits at its end for those that it started, and they wait for more work.
-        get_reusable_executor().shutdown()
+        if n_workers > 1:  # this process waits at its end for its own, and they for more work
+            get_reusable_executor().shutdown()
 
 
-def _verify(model: Path) -> dict[str, Any]:
+def _verify(_name: str, model: Path) -> dict[str, Any]:
     from runtime.verification.verify import verify
 
     return verify(model, cores=CORES, n_frames=N_VERIFIED_FRAMES).to_json()
 
 
-def _price(model: Path) -> Budget:
+def _price(_name: str, model: Path) -> Budget:
     from runtime.budget import budget, write_budget, write_report
 
     priced = budget(model, cores=CORES)
@@ -209,34 +248,75 @@ def _price(model: Path) -> Budget:
     return priced
 
 
-def _make_models(data: Path, out: Path, tell: Callable[[str], None]) -> list[DemoModel]:
-    """Take each model through its three steps, two models at a time, each in a process."""
-    steps: tuple[tuple[str, Callable[..., Any]], ...] = (
-        ("trained", _train),
-        ("verified", _verify),
-        ("priced", _price),
-    )
-    results: dict[str, dict[str, Any]] = {name: {} for name in TASKS}
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(max_workers=N_PROCESSES, mp_context=context) as pool:
-        running: dict[Future[Any], tuple[str, int]] = {
-            pool.submit(_train, data, name, out / name): (name, 0) for name in TASKS
-        }
-        while running:
-            done = next(as_completed(running))
-            name, index = running.pop(done)
-            results[name][steps[index][0]] = done.result()
-            tell(f"{name} {steps[index][0]}")
-            if index + 1 < len(steps):
-                running[pool.submit(steps[index + 1][1], out / name)] = (name, index + 1)
-    for name, found in results.items():
-        if not found["verified"]["ok"]:
-            raise ToolError(str(out / name), "the model", "not the same bit for bit",
-                            do=f"run palmwatt verify {out / name}")  # fmt: skip
-    return [
-        DemoModel(out / name, found["trained"], found["verified"], found["priced"])
-        for name, found in results.items()
-    ]
+class _Making:
+    """Models that go through their three steps, one after another each, in processes of their own.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the demo: data sets are there, and models go to ``models``.
+    n_people : int
+        How many hold up fingers.
+    tell : callable
+        Is told each step that was taken.
+    """
+
+    def __init__(self, out: Path, n_people: int, tell: Callable[[str], None]) -> None:
+        self._data, self._models, self._tell = out, out / "models", tell
+        self._n_workers = {STILL: N_PROCESSES if n_people > FEW_PEOPLE else 1}
+        self._pool = ProcessPoolExecutor(N_PROCESSES, multiprocessing.get_context("spawn"))
+        for _ in range(N_PROCESSES):  # while the first sensor is still built, and a core has time
+            self._pool.submit(_load)
+        self._running: dict[Future[Any], tuple[str, int]] = {}
+        self._results: dict[str, list[Any]] = {}
+
+    def __enter__(self) -> _Making:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._pool.shutdown(cancel_futures=True)
+
+    def begin(self, data: str) -> None:
+        """Train the models of a data set that is recorded, the longest first."""
+        for name in TASKS:
+            if DATA[name] == data:
+                about = self._data / data, self._n_workers.get(name, 1)
+                self._submit(name, 0, *about)
+
+    def finished(self) -> list[DemoModel]:
+        """Wait for all that have begun.
+
+        Raises
+        ------
+        ToolError
+            A model is not the same bit for bit.
+        """
+        while self._running:
+            self.go_on(wait=True)
+        for name in TASKS:
+            if not self._results[name][1]["ok"]:
+                raise ToolError(str(self._models / name), "the model", "not the same bit for bit",
+                                do=f"run palmwatt verify {self._models / name}")  # fmt: skip
+        return [DemoModel(self._models / name, *self._results[name]) for name in TASKS]
+
+    def _submit(self, name: str, number: int, *about: Any) -> None:
+        future = self._pool.submit(STEPS[number][1], name, self._models / name, *about)
+        self._running[future] = name, number
+
+    def go_on(self, *, wait: bool = False) -> None:
+        """Begin the next step of each model whose last one has ended; wait for one to end."""
+        ended, _ = wait_for(self._running, None if wait else 0.0, FIRST_COMPLETED)
+        for future in ended:
+            name, number = self._running.pop(future)
+            self._results.setdefault(name, []).append(future.result())
+            self._tell(f"{name} {STEPS[number][0]}")
+            if number + 1 < len(STEPS):
+                self._submit(name, number + 1)
+
+
+STEPS: tuple[tuple[str, Callable[..., Any]], ...] = (
+    ("trained", _train), ("verified", _verify), ("priced", _price),
+)  # fmt: skip
 
 
 def _cost_table(models: list[DemoModel]) -> Table:

@@ -253,8 +253,8 @@ class Recipe(Table):
             del values["occupancy"]
         if self.source is None:
             del values["source"]
-        elif self.source.sources == 1:
-            del values["source"]["sources"]
+        else:
+            values["source"] = self.source.values_by(self.entry.light)
         if self.features.hold:
             del values["features"]["hold"]
         if self.or_classifier is None:

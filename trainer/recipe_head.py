@@ -177,6 +177,9 @@ class SourceRecipe(Table):
     is the brightness that filters weigh readouts for; without it, the middle of the calibration's.
     ``coverage`` is the share of calibration readouts that lie within the interval. With ``sources``
     2 the directions of the two brightest are told, and how many there are; directions alone.
+
+    By ambient light, what is there without a source is a mean over ``drift_s`` while less comes
+    than half of what the dimmest source brings; what more comes for ``still_s`` on end becomes it.
     """
 
     measures: Literal["direction", "range"] = "direction"
@@ -184,12 +187,20 @@ class SourceRecipe(Table):
     electrons: Annotated[float, Field(ge=100, le=1e9)] | None = None
     coverage: Annotated[float, Field(ge=0.5, le=0.99)] = 0.9
     sources: Literal[1, 2] = 1
+    drift_s: Annotated[float, Field(gt=0, le=3600)] = 16.0
+    still_s: Annotated[float, Field(gt=0, le=86_400)] = 600.0
 
     @model_validator(mode="after")
     def _two_have_directions(self) -> SourceRecipe:
         if self.sources == 2 and self.measures != "direction":
             raise ValueError('sources must be 1 where measures is not "direction"')
         return self
+
+    def values_by(self, light: str) -> dict[str, Any]:
+        """Return the values that count by some light; what was not always there only where used."""
+        left_out = {"sources"} if self.sources == 1 else set()
+        left_out |= {"drift_s", "still_s"} if light != "ambient" else set()
+        return self.model_dump(mode="json", exclude=left_out)
 
     @property
     def n_apertures(self) -> int:

@@ -32,6 +32,7 @@ ORDERS: tuple[Order, ...] = get_args(Order)
 """How lit and dark exposures lie: one after the other, lit or dark first, or apart."""
 
 BLOCK_FRAMES = 256
+"""Read at once: of 32 by 32 pixels, both exposures are 1 MB, whatever the file's length."""
 _TIMES = ("sequence", "time_us", "dark_time_us")
 _LIT = "lit"
 

@@ -35,6 +35,7 @@ class EnergyMeter:
         light = lit.astype(np.int32) - dark
         before = light[:1] if self._before is None else self._before
         self._before = light[-1:]
-        change = np.abs(np.diff(light, axis=0, prepend=before))
+        # Mostly one frame pair at a time: nothing is to be put together then.
+        change = np.abs(light - (before if len(light) == 1 else [*before, *light[:-1]]))
         energy: npt.NDArray[np.float64] = change.sum(axis=(1, 2), dtype=np.float64)
         return energy

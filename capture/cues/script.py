@@ -44,6 +44,7 @@ BUILT_IN = (
     "everyday",
     "everyday_short",
     "arrival",
+    "arrival_short",
     "occupancy",
     "occupancy_quick",
     "occupancy_short",

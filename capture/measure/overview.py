@@ -9,10 +9,10 @@ from capture.frames import FrameBlock
 from capture.measure.headroom import Headroom, headroom_caution, headroom_of
 from capture.measure.readiness import (
     Caution,
+    Light,
     few_of_a_class,
-    light_of,
+    judged_light,
     near_copies,
-    signal_cautions,
     twin_words,
 )
 from capture.measure.signs import Signs, SignsOfBlocks, Twins, find_twins
@@ -33,6 +33,7 @@ class Overview:
         self._events_of: list[tuple[Event, ...]] = []
         self._kinds: set[str] = set()
         self._found: list[Twins] | None = None
+        self._judged: tuple[Light, list[Caution]] | None = None
 
     def passing(self, session: Session) -> Iterator[FrameBlock]:
         """Yield a session's readouts to whoever reads them all, and look at them and its labels.
@@ -48,7 +49,7 @@ class Overview:
         for block in session.blocks():
             signs.add(block)
             yield block
-        self._found = None
+        self._found = self._judged = None
         self._signs.append(signs.result())
         self._names.append(session.path.name)
         self._people.append(session.participant)
@@ -70,7 +71,7 @@ class Overview:
             return []
         little = headroom_caution(self.headroom())
         return [
-            *signal_cautions(self._signs),
+            *self._light()[1],
             *([] if little is None else [little]),
             *near_copies(self._people, self._names, self._signs, self._twins()),
             *few_of_a_class(self._events),
@@ -79,6 +80,11 @@ class Overview:
     def headroom(self) -> Headroom:
         """Return how much is saturated, and how many takes that touches."""
         return headroom_of(zip(self._signs, self._events_of, strict=True))
+
+    def _light(self) -> tuple[Light, list[Caution]]:
+        if self._judged is None:  # flicker is fitted to every recording: once is enough
+            self._judged = judged_light(self._signs)
+        return self._judged
 
     def _twins(self) -> list[Twins]:
         if self._found is None:  # every frame is held against all others: once is enough
@@ -93,7 +99,7 @@ class Overview:
         if kinds != [RECORDED]:
             yield f"kind of data: {' and '.join(kinds)}"
         n_people = len(set(self._people))
-        yield f"all {len(self._signs)} sessions of {n_people} people: {light_of(self._signs)}"
+        yield f"all {len(self._signs)} sessions of {n_people} people: {self._light()[0]}"
         for text in self.copies():
             yield f"not fit: {text}"
         for caution in self.cautions():

@@ -23,9 +23,8 @@ __all__ = [
     "few_of_a_class",
     "few_of_a_person",
     "few_takes",
-    "light_of",
+    "judged_light",
     "near_copies",
-    "signal_cautions",
     "twin_words",
 ]
 
@@ -93,22 +92,10 @@ class Light:
         )
 
 
-def light_of(signs: Sequence[Signs]) -> Light:
-    """Return the light of several recordings together; at least one."""
-    return _light(signs, [each.flicker_left() for each in signs])
+def judged_light(signs: Sequence[Signs]) -> tuple[Light, list[Caution]]:
+    """Return the light of several recordings together, and what is not fit of it.
 
-
-def _light(signs: Sequence[Signs], flickers: Sequence[tuple[float | None, float]]) -> Light:
-    n_frames = max(1, sum(len(each.values) for each in signs))
-    return Light(
-        sum(int(each.empty.sum()) for each in signs) / n_frames,
-        sum(int(each.saturated.sum()) for each in signs) / n_frames,
-        max(share for _, share in flickers),
-    )
-
-
-def signal_cautions(signs: Sequence[Signs]) -> list[Caution]:
-    """Judge the light of several recordings together: empty, saturated, flickering.
+    Empty, saturated and flickering frames each are one caution.
 
     Parameters
     ----------
@@ -116,7 +103,12 @@ def signal_cautions(signs: Sequence[Signs]) -> list[Caution]:
         At least one.
     """
     flickers = [each.flicker_left() for each in signs]
-    light = _light(signs, flickers)
+    n_frames = max(1, sum(len(each.values) for each in signs))
+    light = Light(
+        sum(int(each.empty.sum()) for each in signs) / n_frames,
+        sum(int(each.saturated.sum()) for each in signs) / n_frames,
+        max(share for _, share in flickers),
+    )
     empty, saturated = light.empty, light.saturated
     found = []
     if empty > MANY_EMPTY:
@@ -146,7 +138,7 @@ def signal_cautions(signs: Sequence[Signs]) -> list[Caution]:
                 "bring the dark exposure closer to the lit one.",
             )
         )  # fmt: skip
-    return found
+    return light, found
 
 
 def few_of_a_class(events: Iterable[tuple[str, Event]]) -> list[Caution]:

@@ -11,6 +11,14 @@ from runtime.sensor import LEAST_BITS, MOST_BITS
 __all__ = ["pack_counts", "unpack_counts"]
 
 
+_GROUPS = {
+    10: (4, 5, np.arange(0, 40, 10, dtype=np.uint64)),
+    12: (2, 3, np.arange(0, 24, 12, dtype=np.uint64)),
+}
+"""Pixels that fill whole bytes together, those bytes, and each pixel's lowest bit among theirs: a
+group goes through one word of 64 bits."""
+
+
 def packed_size(n_pixels: int, bits: int) -> int:
     """Bytes that `n_pixels` pixels of `bits` bits take."""
     return (n_pixels * bits + 7) // 8
@@ -94,18 +102,14 @@ def unpack_counts(packed: bytes | memoryview, n_pixels: int, bits: int) -> Count
         stream = np.unpackbits(np.frombuffer(packed, np.uint8), bitorder="little")
         bit_by_bit = stream[: n_pixels * bits].reshape(n_pixels, bits)
         return np.asarray(bit_by_bit.astype(np.uint16) @ (np.uint16(1) << _places(bits)))
-    n_a_group, n_bytes = (2, 3) if bits == 12 else (4, 5)
+    n_a_group, n_bytes, places = _GROUPS[bits]
     n_groups = -(-n_pixels // n_a_group)
-    groups = np.zeros((n_groups, n_bytes), np.uint8)
-    groups.ravel()[: len(packed)] = np.frombuffer(packed, np.uint8)
-    words = groups.T.astype(np.uint16)
-    counts = np.empty((n_groups, n_a_group), np.uint16)
-    if bits == 12:
-        counts[:, 0] = words[0] | (words[1] & 0x0F) << 8
-        counts[:, 1] = words[1] >> 4 | words[2] << 4
-    else:
-        counts[:, 0] = words[0] | (words[1] & 0x03) << 8
-        counts[:, 1] = words[1] >> 2 | (words[2] & 0x0F) << 6
-        counts[:, 2] = words[2] >> 4 | (words[3] & 0x3F) << 4
-        counts[:, 3] = words[3] >> 6 | words[4] << 2
-    return counts.ravel()[:n_pixels]
+    groups = np.zeros((n_groups, 8), np.uint8)
+    if len(packed) == n_groups * n_bytes:
+        groups[:, :n_bytes] = np.frombuffer(packed, np.uint8).reshape(n_groups, n_bytes)
+    else:  # the last group is not whole
+        whole = np.zeros(n_groups * n_bytes, np.uint8)
+        whole[: len(packed)] = np.frombuffer(packed, np.uint8)
+        groups[:, :n_bytes] = whole.reshape(n_groups, n_bytes)
+    counts = (groups.view("<u8") >> places).astype(np.uint16) & np.uint16((1 << bits) - 1)
+    return np.asarray(counts.ravel()[:n_pixels])

@@ -140,9 +140,9 @@ VARIANTS: dict[str, tuple[Stage, int]] = {  # a stage, and the largest magnitude
         Background(3, 2, 3, 6, 1, 2, 1 << 24, 6, (2, 4, 7), 16), 32767
     ),
     "ambient pixels": (Ambient(3, 4, 3, 4, 0), 4095),
-    "offset": (Offset(int32(1, 257, 0, 8190)), 8190),
-    "offset of pairs": (Offset(int32(1, 256, 0, 4095)), 8190),
-    "offset of wide values": (Offset(int32(-3, 2**20 + 1, 5)), 2**20),
+    "offset": (Offset(int32(1, 257, 0, 8190), 2000, 2, 1, 2), 8190),
+    "offset of pairs": (Offset(int32(1, 256, 0, 4095), 9000, 0, 2, 3), 8190),
+    "offset of wide values": (Offset(int32(-3, 2**20 + 1, 5), 1 << 20, 3, 5, 1), 2**20),
     "hold": (Hold(5, 4000, 2000, 3, 0), 4095),
     "hold for a frame": (Hold(3, 0, 0, 1, 1), 127),
     "hold of wide values": (Hold(6, 2**19, 2**18, 4, 1), 2**20),

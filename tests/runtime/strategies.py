@@ -181,10 +181,13 @@ def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) 
         return steady(draw, len(low))
     if kind == "hold":
         return hold(draw, low, high)
-    if kind == "offset" and _bound(low, high) < 2**28:
+    if kind == "offset" and _bound(low, high) < 2**20:
         least = max(int(low.min()), 0) if draw(st.booleans()) else int(low.min()) - 3
         ends = least, max(int(high.max()), least) + 3
-        return Offset(rng.integers(*ends, len(low)).astype(np.int32))
+        offsets = rng.integers(*ends, len(low)).astype(np.int32)
+        limit = draw(st.sampled_from([0, 40, 4000, 1 << 30]))
+        few = [draw(st.integers(0, 9)), draw(st.integers(1, 5)), draw(st.integers(1, 4))]
+        return Offset(offsets, limit, *few)
     if kind == "background" and _bound(low, high) <= 32767:  # it wants values of 16 bits
         rates = sorted(draw(st.lists(st.integers(0, 15), min_size=3, max_size=3)))
         few = [draw(st.integers(0, 3)) for _ in range(4)]

@@ -18,6 +18,7 @@ from trainer.align.binned import PASSED, cell_spline
 from trainer.align.multipliers import at_least_17
 
 __all__ = [
+    "LEAST_QUIET",
     "SIGMAS", "coarser", "light_numbers", "light_tolerance", "quiet_sums", "share_apart",
     "with_quiet",
 ]  # fmt: skip
@@ -31,7 +32,9 @@ _PER_CELL = 2
 """Places a side of each cell: a norm changes less from place to place than the pattern itself."""
 _MOST_SHARE = 0.25
 """Of all light, the square of noise in steps: two multiplications shift by 17 at least."""
-_LEAST_QUIET = 8
+LEAST_QUIET = 8
+"""Frames without a source: of fewer a variance is known within no better than a half (the root of
+two over their number), and what the sensor states is better."""
 
 
 def light_numbers(
@@ -90,7 +93,7 @@ def quiet_sums(stage: Registration, values: npt.NDArray[np.integer]) -> tuple[Fl
     frame, where it hardly shows in any pixel. Nothing of both where there are too few frames.
     """
     n = len(stage.offsets)
-    if len(values) < _LEAST_QUIET:
+    if len(values) < LEAST_QUIET:
         return np.zeros(n), np.zeros(n)
     parts = [values[:, stage.windows.columns(k)].astype(np.float64) for k in range(n)]
     sums = np.stack([part.sum(axis=1) for part in parts])

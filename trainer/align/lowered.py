@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from runtime.fixedpoint import MAX_MULTIPLIER
 from runtime.stages.alignment.arithmetic import COMBINATION_LIMIT, ROOT_SHIFT
+from runtime.stages.alignment.binned import MOST_BINS
 from runtime.stages.alignment.geometry import (
     DELTA_BITS,
     N_COMBINED,
@@ -63,7 +64,9 @@ _SAMPLES, _COARSE_SAMPLES = 12, 48
 _ROOT_BITS = ROOT_SHIFT - 15
 """A share of 1 in steps of the stage's is the amplitude over two to so many."""
 _FEW = 16.0
-_MOST_BINS = 8
+"""Times what the middle cell needs, four bits: 11 of a term's 15 stay for that one itself."""
+_MOST_BINS = math.isqrt(MOST_BINS)
+"""Of a side: as many as the stage takes, were the sensor a square."""
 _STRAIGHT, _SIGMAS = 0.01, 4.0
 """Noise s of the root energy R, about that of one pixel, counts straight in what is left: z times
 2 R s, which is at most e R**2 + (z s)**2 / e, a share of what is explained and so much more noise.

@@ -35,6 +35,7 @@ _FALSE_ALARMS = 1e-4
 _FITTED = 7
 """Both amounts and places, and the mean: what noise has lost of its degrees of freedom."""
 _UNEVEN = 3.0
+"""Times the misfit of all places together, which is larger at some of them: assumed."""
 
 
 def _pair_bins(n: int) -> int:

@@ -38,6 +38,7 @@ _MOST_TRIED = 60
 _ABREAST = range(2, 9)
 """Planes of the largest width that may lie side by side in the bank; the least bank is taken."""
 _LARGEST = 126.0
+"""Of 8 bits, with one step left: what rounding leaves over is taken off places by one each."""
 
 
 @dataclass(frozen=True, eq=False)

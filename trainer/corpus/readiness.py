@@ -8,10 +8,11 @@ from capture.measure.readiness import (
     FEW_PEOPLE,
     FEW_TAKES,
     Caution,
+    Light,
     few_of_a_person,
     few_takes,
+    judged_light,
     near_copies,
-    signal_cautions,
     twin_words,
 )
 from capture.measure.signs import find_twins
@@ -26,7 +27,9 @@ MOST_EMPTY_TAKES = 0.5
 """With more, most labels are of nothing, and what is learned is the time between gestures."""
 
 
-def look_over(recipe: Recipe, recordings: Sequence[Cued], sensor: Sensor) -> list[Caution]:
+def look_over(
+    recipe: Recipe, recordings: Sequence[Cued], sensor: Sensor
+) -> tuple[Light, list[Caution]]:
     """Judge reduced recordings before anything is learned from them.
 
     Parameters
@@ -39,7 +42,9 @@ def look_over(recipe: Recipe, recordings: Sequence[Cued], sensor: Sensor) -> lis
 
     Returns
     -------
-    list of Caution
+    light : Light
+        Of all recordings.
+    cautions : list of Caution
         What should be known before a figure is believed.
 
     Raises
@@ -66,7 +71,8 @@ def look_over(recipe: Recipe, recordings: Sequence[Cued], sensor: Sensor) -> lis
         for cue, _ in each.takes
         if cue.label < len(recipe.classes)
     )
-    return [*signal_cautions(signs), *alike, *_few_takes(recipe, recordings), *uneven]
+    light, of_light = judged_light(signs)
+    return light, [*of_light, *alike, *_few_takes(recipe, recordings), *uneven]
 
 
 def _refuse_empty_takes(recipe: Recipe, recordings: Sequence[Cued], sensor: Sensor) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from capture.measure.readiness import Caution
+from capture.measure.readiness import Caution, Light
 from runtime.errors import UsageError
 from runtime.stages.bins import Bins
 from trainer.corpus.at_setting import AtSetting
@@ -49,6 +49,8 @@ class Candidate:
     entry, quadrant_entry : Bins
     main, quadrants : tuple of Reduced
         All recordings, after each of the two.
+    light : Light
+        Of all recordings.
     cautions : tuple of Caution
         What is to be known of the data before its figures are believed.
     at : AtSetting or None
@@ -62,6 +64,7 @@ class Candidate:
     quadrant_entry: Bins
     main: tuple[Reduced, ...]
     quadrants: tuple[Reduced, ...]
+    light: Light
     cautions: tuple[Caution, ...] = ()
     at: AtSetting | None = None
 
@@ -167,7 +170,7 @@ def _reduce(
     _refuse_copies(corpus.recordings, [first.digest for _, first, *_ in stored])
     tell("looking for takes")
     sides = look_at(recipe, corpus.sensor, entries[0], corpus.recordings, stored)
-    cautions = look_over(recipe, sides[0], corpus.sensor)
+    light, cautions = look_over(recipe, sides[0], corpus.sensor)
     tell("placing gestures in their cues")
     placings = _placings(_fit_to(recipe, corpus, entries[0], sides[0]), sides[0], corpus, workers)
     main, quadrants = (
@@ -175,7 +178,7 @@ def _reduce(
         for side in sides
     )
     recipe = window_since_cue(recipe, [r for r in main if not r.recording.locked])
-    return Candidate(given, recipe, corpus, *entries, main, quadrants, tuple(cautions))
+    return Candidate(given, recipe, corpus, *entries, main, quadrants, light, tuple(cautions))
 
 
 def _placings(

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from capture.measure.readiness import Caution, light_of
+from capture.measure.readiness import Caution
 from runtime.firmware.watching import Watching
 from runtime.stages.contract.stage import Int32
 from trainer.corpus.recordings import recorded_with
@@ -36,8 +36,7 @@ def found_out(candidate: Candidate, fitted: Fitted, evaluation: dict[str, Any]) 
 
 def readouts_of(candidate: Candidate) -> dict[str, float]:
     """Say how much of the readouts is empty, saturated or flicker, whether it is fit or not."""
-    signs = [each.signs(candidate.corpus.sensor) for each in candidate.main]
-    return {name: round(share, 6) for name, share in asdict(light_of(signs)).items()}
+    return {name: round(share, 6) for name, share in asdict(candidate.light).items()}
 
 
 def foretold(candidate: Candidate) -> list[Caution]:

@@ -27,11 +27,11 @@ from trainer.learn.directions import (
     fisher_directions,
     noise_covariance,
     principal_directions,
+    swing_directions,
 )
 from trainer.learn.excerpt import Excerpt, centred_values, seen_steps, seen_values
 from trainer.learn.levels import learn_level
 from trainer.learn.quantise import LayerInputs, RealLayer, quantise_dense, shift_to_fit
-from trainer.learn.swings import swing_directions
 from trainer.recipe import FeatureRecipe, QuantisationRecipe
 
 __all__ = ["StageChain", "learn_features", "learn_window"]

@@ -2,8 +2,9 @@
 
 By ambient light a source shines in both exposures, and so does all that is not the source: the sky,
 the room, lesser lights. What both hold without a source is measured while the calibration's rig
-stands dark, pixel by pixel, and taken off. It is as true as it stays: another place, another time
-of day or a shortened exposure leaves what no source explains, and then nothing has a value.
+stands dark, pixel by pixel, and taken off. It is followed while no source is there (`Offset`); what
+was not followed yet, of another place, a lamp that was switched on or a shortened exposure, no
+source explains, and then nothing has a value.
 
 Flicker: two exposures of half a period of the lamps' flicker each, one behind the other, are one
 whole period, whose mean holds none of it. So are two of any whole number of half periods: 25 ms
@@ -24,29 +25,43 @@ from runtime.stages.bins import Bins
 from runtime.stages.contract.stage import Int32, Stage
 from runtime.stages.passive.ambient import Ambient
 from runtime.stages.passive.offset import Offset
+from trainer.align.light import LEAST_QUIET
 from trainer.corpus.recordings import Recording
+from trainer.recipe import Recipe
 from trainer.source.readouts import (
-    LEAST_QUIET,
     Box,
     SourceReadouts,
-    above,
     quiet_frames,
     read_sources,
 )
 
-__all__ = ["as_one_exposure", "entry_stages", "flicker_kept", "offsets_of", "read_calibration"]
+__all__ = [
+    "as_one_exposure",
+    "entry_stages",
+    "flicker_kept",
+    "following",
+    "offsets_of",
+    "read_calibration",
+]
 
 _FLICKER_HZ = 100, 120
 """Of lamps at 50 and 60 Hz mains."""
+_PARTS = 16
+"""Of the values, whose means move in turn: on each frame few instructions more."""
+_SLOWEST = 8
+"""Slower means, with the stage's fraction, would not follow half a count."""
 
 
-def read_calibration(recordings: Sequence[Recording], box: Box) -> tuple[Box, list[SourceReadouts]]:
+def read_calibration(
+    recordings: Sequence[Recording], box: Box, recipe: Recipe, sensor: Sensor
+) -> tuple[Box, list[SourceReadouts]]:
     """Read recordings to calibrate with, and by ambient light what they hold without a source.
 
     Returns
     -------
     box : Box
-        With its offsets, by which other recordings are to be read.
+        With its offsets, by which other recordings are to be read. Those that it was learned from
+        are read by what was measured, without following.
     readouts : list of SourceReadouts
 
     Raises
@@ -57,9 +72,34 @@ def read_calibration(recordings: Sequence[Recording], box: Box) -> tuple[Box, li
     readouts = [read_sources(each, box) for each in recordings]
     if not box.ambient:
         return box, readouts
-    offsets = offsets_of(readouts)
-    known = replace(box, offsets=offsets)
-    return known, [replace(each, values=above(each.values, offsets)) for each in readouts]
+    still = Offset(offsets_of(readouts), 0, 0, 1, 1)
+    readouts = [
+        replace(each, values=still.above(each.values.astype(np.int32)).astype(np.int16))
+        for each in readouts
+    ]
+    brought = [each.int32(each.single(recipe)).sum(axis=1) for each in readouts]
+    offset = following(still.offsets, np.concatenate(brought), recipe, sensor)
+    return replace(box, offset=offset), readouts
+
+
+def following(offsets: Int32, brought: Int32, recipe: Recipe, sensor: Sensor) -> Offset:
+    """Return offsets that follow while less comes than half of the least that a source brought.
+
+    Parameters
+    ----------
+    offsets : int32 (n_box,)
+    brought : int32 (n_frames,)
+        Sums of the values of frames of one source.
+    recipe : Recipe
+    sensor : Sensor
+    """
+    assert recipe.source is not None  # noqa: S101 - asked only of recipes of a source
+    frames = max(1.0, recipe.source.drift_s * sensor.frame_rate_hz)
+    n_parts = min(_PARTS, round(frames))
+    shift = int(np.clip(round(math.log2(frames / n_parts)), 0, _SLOWEST))
+    limit = max(0, int(brought.min()) // 2) if len(brought) else 0
+    longest = max(1, round(recipe.source.still_s * sensor.frame_rate_hz))
+    return Offset(offsets, limit, shift, n_parts, longest)
 
 
 def offsets_of(readouts: Sequence[SourceReadouts]) -> Int32:
@@ -86,9 +126,9 @@ def offsets_of(readouts: Sequence[SourceReadouts]) -> Int32:
 
 def entry_stages(box: Box, sensor: Sensor) -> tuple[Stage, ...]:
     """Return the stages from exposures to the box's values."""
-    if box.offsets is not None:
+    if box.offset is not None:
         n_rows, n_cols = sensor.n_rows, sensor.n_cols
-        return Ambient(n_rows, n_cols, n_rows, n_cols, 0), Offset(box.offsets)
+        return Ambient(n_rows, n_cols, n_rows, n_cols, 0), box.offset
     return (
         Bins(
             sensor.n_rows, sensor.n_cols, box.n_rows, box.n_cols,
@@ -112,10 +152,10 @@ def as_one_exposure(sensor: Sensor, box: Box) -> Sensor:
     Half of the sum of two exposures is one of twice the light at half the conversion gain; what it
     holds without a source is its black level, and the fuller that is, the less is left.
     """
-    if box.offsets is None:
+    if box.offset is None:
         return sensor
     gain = sensor.conversion_gain_dn_per_e
-    fullest = math.ceil(float(box.offsets.max()) / 2.0)
+    fullest = math.ceil(float(box.offset.offsets.max()) / 2.0)
     well = 2.0 * (sensor.black_level_counts + gain * sensor.full_well_e - fullest) / gain
     return replace(
         sensor, conversion_gain_dn_per_e=gain / 2.0, full_well_e=max(well, 1.0),

@@ -73,7 +73,7 @@ def fit_source(
         raise UsageError(str(folder), "locked recordings", 0, "at least 1", do)
     provenance = {name: recipe.digest() for name in ("recipe", "recipe_as_fitted")}
     provenance["data"] = corpus.digest
-    box, learned_from = read_calibration(train, box)
+    box, learned_from = read_calibration(train, box, recipe, corpus.sensor)
     samples = samples_of(learned_from, recipe, box)
     calibrated = calibrate(
         samples, box, corpus.sensor,

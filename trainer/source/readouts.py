@@ -15,15 +15,14 @@ from runtime.errors import FormatError, UsageError
 from runtime.sensor import Aperture, Sensor
 from runtime.stages.contract.stage import Float64, Int32
 from runtime.stages.passive.offset import Offset
+from trainer.align.light import LEAST_QUIET
 from trainer.corpus.recordings import Recording, readouts_at
 from trainer.recipe import Recipe
 
 __all__ = [
-    "LEAST_QUIET",
     "Box",
     "SourceReadouts",
     "WithoutSource",
-    "above",
     "apertures_of",
     "quiet_frames",
     "read_sources",
@@ -32,9 +31,12 @@ __all__ = [
 ]
 
 _FAR_MM = 1e9
-LEAST_QUIET = 8
 _MOST_QUIET = 600
+"""Frames without a source that are kept, of all recordings alike: a variance of them is known
+within 6 % (the root of two over their number)."""
 _LONGEST = 0.75
+"""The upper quartile of variances: half of the frames may be of exposures that were short for a
+while after a bright source, and what is told is still that of long ones."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +51,8 @@ class Box:
         All of one size.
     ambient : bool
         Both exposures are of light that shines anyway, and added up; the box is the whole array.
-    offsets : int32 (n_box,), optional
-        What their sum holds without a source; none before it is known.
+    offset : Offset, optional
+        What their sum holds without a source, and how that is followed; none before it is known.
     """
 
     first_row: int
@@ -59,7 +61,7 @@ class Box:
     n_cols: int
     apertures: tuple[Aperture, ...]
     ambient: bool = False
-    offsets: Int32 | None = None
+    offset: Offset | None = None
 
     @property
     def firsts(self) -> tuple[int, ...]:
@@ -127,7 +129,7 @@ class SourceReadouts:
     ----------
     recording : Recording
     values : int16 (n_frames, n_box)
-        Lit minus dark; by ambient light half of how far their sum is above the box's offsets, or,
+        Lit minus dark; by ambient light half of how far their sum is above its offsets, or,
         where it has none, the sum.
     cue : tuple of str, length n_frames
         The cue that each frame lies in; empty between cues.
@@ -214,16 +216,16 @@ def read_sources(recording: Recording, box: Box) -> SourceReadouts:
     one[n_sources != 1] = np.nan
     found = np.concatenate(values)
     return SourceReadouts(
-        recording, found if box.offsets is None else above(found, box.offsets),
+        recording, found if box.offset is None else _above(found, box.offset),
         _cues(recording, time_us), n_sources,
         np.tan(one[:, :2]), one[:, 2], _saturated(recording, box, np.concatenate(sequences)),
         both,
     )  # fmt: skip
 
 
-def above(sums: NDArray[np.int16], offsets: Int32) -> NDArray[np.int16]:
-    """Return half of how far sums of both exposures are above a box's offsets."""
-    return Offset(offsets).run(sums.astype(np.int32), {})[0].astype(np.int16)
+def _above(sums: NDArray[np.int16], offset: Offset) -> NDArray[np.int16]:
+    """Return half of how far sums are above offsets that follow them, as on the device."""
+    return offset.run(sums.astype(np.int32), offset.initial_state())[0].astype(np.int16)
 
 
 def _saturated(recording: Recording, box: Box, sequence: NDArray[np.int64]) -> NDArray[np.bool_]:

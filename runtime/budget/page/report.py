@@ -257,8 +257,15 @@ def _errors(result: Budget) -> list[tuple[str, str]]:
     ]
 
 
-def budget_page(results: Sequence[Budget]) -> str:
+def budget_page(results: Sequence[Budget], notes: Sequence[str] = ()) -> str:
     """Return the page as HTML text, self-contained, the same bytes each time.
+
+    Parameters
+    ----------
+    results : sequence of Budget
+        One model, or several side by side.
+    notes : sequence of str
+        What is to be known of several together; they stand above their table.
 
     Raises
     ------
@@ -287,6 +294,7 @@ def budget_page(results: Sequence[Budget]) -> str:
                 if r.evaluation is not None and r.evaluation.emulated
             ],
             side_by_side=side_by_side(results),
+            notes=notes,
             in_use=in_use(results),
             headline=headline_of_all(results, names),
             style=Markup(page_style()),  # noqa: S704 - our own file
@@ -306,8 +314,8 @@ def page_style() -> str:
     return resources.files("runtime").joinpath("page.css").read_text("utf-8")
 
 
-def write_report(results: Sequence[Budget], path: Path) -> Path:
+def write_report(results: Sequence[Budget], path: Path, notes: Sequence[str] = ()) -> Path:
     """Write the page of one model, or of several side by side; return its path."""
-    write_whole(path, budget_page(results).encode())
+    write_whole(path, budget_page(results, notes).encode())
     refresh_fingerprint(path)
     return path

@@ -46,6 +46,9 @@ _OTHERS = ("arm-none-eabi-gcc", "riscv64-unknown-elf-gcc", "clang")
 
 _SOURCES = ("pw_model.c", "pw_model.h")
 _SELFTEST = ("selftest.c", "pw_vectors.h")
+_HARNESS = {"harness.c": HARNESS_C.encode(), "memory.c": MEMORY_C.encode()}
+"""What is linked to every model."""
+_INCLUDE = re.compile(rb'^[ \t]*#[ \t]*include[ \t]+"([A-Za-z0-9_.]+)"', re.MULTILINE)
 _TIMEOUT_S = 300
 
 
@@ -123,11 +126,12 @@ def compile_for(
         optimise,
         "-fomit-frame-pointer",
         *extra,
-        f"-I{folder.resolve()}",
     ]
     with tempfile.TemporaryDirectory(prefix="pw-build-") as build:
         out = Path(build)
-        source, sources = folder.resolve() / "pw_model.c", [*_around_the_model(out), "model.o"]
+        model, harness = _kept(_with_includes(folder), out), _kept(_HARNESS, out)
+        common.append(f"-I{model}")
+        source, sources = model / "pw_model.c", [*(str(harness / n) for n in _HARNESS), "model.o"]
         if selftest:
             sources += [str(folder.resolve() / "selftest.c"), "-DHARNESS_SELFTEST"]
         if (folder / "harness_board.c").is_file():
@@ -143,26 +147,37 @@ def compile_for(
     return CompiledFirmware(core, image, model_object, compiler_version(compiler))
 
 
-def _around_the_model(build: Path) -> list[str]:
-    """Return the files that are linked to every model, the same ones each time.
+def _with_includes(folder: Path) -> dict[str, bytes]:
+    """Return the model's source by name, and what it includes of its folder."""
+    found: dict[str, bytes] = {}
+    names = ["pw_model.c"]
+    for name in names:
+        if name not in found and (folder / name).is_file():
+            found[name] = (folder / name).read_bytes()
+            names += [include.decode() for include in _INCLUDE.findall(found[name])]
+    return found
 
-    They lie in the user's cache, as zig knows again only what it compiled at the same place, and in
-    the build's own folder where that cannot be written.
+
+def _kept(texts: dict[str, bytes], build: Path) -> Path:
+    """Return a folder with these files, the same one each time.
+
+    It lies in the user's cache, as zig knows again only what it compiled at the same place: a model
+    is compiled for a core when it is exported, verified, priced and run for a day. Where that
+    cannot be written, it is the build's own.
     """
-    texts = {"harness.c": HARNESS_C, "memory.c": MEMORY_C}
-    folder = Path(_cache_folder()) / "harness"
-    paths = []
-    for name, text in texts.items():
-        path = folder / f"{hashlib.sha256(text.encode()).hexdigest()[:16]}-{name}"
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-            if not path.is_file() or path.read_text() != text:
-                write_whole(path, text.encode(), lasting=False)
-        except (OSError, Error):
-            path = build / name
-            path.write_text(text)
-        paths.append(str(path))
-    return paths
+    content = b"".join(name.encode() + b"\0" + texts[name] + b"\0" for name in sorted(texts))
+    folder = Path(_cache_folder()) / "sources" / hashlib.sha256(content).hexdigest()[:32]
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, text in texts.items():
+            path = folder / name
+            if not path.is_file() or path.read_bytes() != text:
+                write_whole(path, text, lasting=False)
+    except (OSError, Error):
+        folder = build
+        for name, text in texts.items():
+            (folder / name).write_bytes(text)
+    return folder
 
 
 def zig_program() -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 from collections.abc import Callable, Sequence
 from importlib import import_module
 from typing import Any
@@ -41,10 +42,28 @@ class UnicornCore:
         self._failed: Exception | None = None
         self._visited: list[int] = []
         if counting:
-            self.uc.hook_add(unicorn.UC_HOOK_BLOCK, self._entered)
+            self._note_blocks(unicorn.UC_HOOK_BLOCK)
 
-    def _entered(self, _uc: object, address: int, size: int, _data: object) -> None:
-        self._visited.append(address << 16 | size)
+    def _note_blocks(self, kind: int) -> None:
+        """Note every block that is entered.
+
+        Given to the library itself: the package's own hooks go through two more functions for each
+        block, which takes longer than to execute it. What is called here cannot fail.
+        """
+        note = self._visited.append
+
+        def entered(_engine: int, address: int, size: int, _data: int) -> None:
+            note(address << 16 | size)
+
+        binding: Any = import_module("unicorn.unicorn_py3.unicorn")
+        self._entered = binding.HOOK_CODE_CFUNC(entered)  # kept as long as the core calls it
+        handle, everywhere = ctypes.c_size_t(), (1, 0)
+        status = binding.uclib.uc_hook_add(
+            self.uc._uch, ctypes.byref(handle), kind,
+            ctypes.cast(self._entered, ctypes.c_void_p), None, *map(ctypes.c_uint64, everywhere),
+        )  # fmt: skip
+        if status:
+            raise self._error(status)
 
     def write(self, address: int, data: bytes) -> None:
         """Put bytes into memory."""

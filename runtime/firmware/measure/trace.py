@@ -134,9 +134,13 @@ def _count(packed: NDArray[np.int64], functions: _Functions) -> dict[tuple[int, 
     function = functions.at(packed >> 16)
     order = np.arange(len(packed))
     last_own = np.maximum.accumulate(np.where(functions.shared[function], 0, order))
-    keys = np.stack([with_branches(packed), function[last_own]])
-    blocks, counts = np.unique(keys, axis=1, return_counts=True)
-    return dict(zip(zip(*blocks.tolist(), strict=True), counts.tolist(), strict=True))
+    # As one number, which has room for both: sorting pairs takes twenty times as long.
+    n_functions = len(functions.starts)
+    found, counts = np.unique(
+        with_branches(packed) * n_functions + function[last_own], return_counts=True
+    )
+    blocks = (whole.tolist() for whole in np.divmod(found, n_functions))
+    return dict(zip(zip(*blocks, strict=True), counts.tolist(), strict=True))
 
 
 def _price(

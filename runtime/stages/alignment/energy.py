@@ -14,7 +14,7 @@ what is left of all pixels, or bins, is judged against the noise of hundreds.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,7 +32,7 @@ from runtime.stages.contract.stage import Float64, Int64, prove_int32, require
 
 __all__ = [
     "LIGHT_BITS", "MOST_DARK", "ROOT_LIMIT", "SUM_LIMIT", "TOLERANCE_SHIFT", "EnergyRule",
-    "LightRule", "in_steps",
+    "LightRule", "check_noise_of_light", "in_steps", "noise_of_light", "noise_of_light_float",
 ]  # fmt: skip
 
 ROOT_LIMIT = (1 << 15) - 1
@@ -143,6 +143,46 @@ class EnergyRule:
             prove_int32(where, "sum of counts that is squared", cut, cut + limit)
 
 
+class NoiseOfLight(Protocol):
+    """How much noise and wrong patterns may part two sums of light; see :class:`LightRule`."""
+
+    @property
+    def noise_multiplier(self) -> int:
+        """From all light in counts to the square of what noise may part them by."""
+
+    @property
+    def noise_shift(self) -> int:
+        """Bits that the product is shifted right by."""
+
+    @property
+    def floor(self) -> int:
+        """The same without light."""
+
+    @property
+    def tolerance(self) -> int:
+        """Share of light, in 2**-17, that patterns may be wrong by."""
+
+
+def check_noise_of_light(where: str, rule: NoiseOfLight, whose: str) -> None:
+    """Check the ranges; raises FormatError."""
+    for name, low, high in (
+        ("noise_multiplier", 1, MAX_MULTIPLIER), ("noise_shift", 17, MAX_SHIFT),
+        ("floor", 0, 1 << 29), ("tolerance", 0, MAX_MULTIPLIER),
+    ):  # fmt: skip
+        require(where, f"{name} of {whose}", getattr(rule, name), low, high)
+
+
+def noise_of_light(rule: NoiseOfLight, light: Int64) -> Int64:
+    """Return what noise may part two sums of light by, squared, int64 (n,)."""
+    noise = scale(light, rule.noise_multiplier, rule.noise_shift)
+    return np.asarray(np.minimum(noise, _MOST_EXPLAINED - 1) + rule.floor)
+
+
+def noise_of_light_float(rule: NoiseOfLight, light: Float64) -> Float64:
+    """Return the same on real numbers."""
+    return np.asarray(light * rule.noise_multiplier / 2.0**rule.noise_shift + rule.floor)
+
+
 @dataclass(frozen=True, slots=True)
 class LightRule:
     """How far a source's root energy may be from what belongs to all light that there is.
@@ -170,12 +210,9 @@ class LightRule:
 
     def check(self, where: str) -> None:
         """Check the ranges; raises FormatError."""
-        for name, low, high in (
-            ("norm_bits", 0, 30), ("step_bits", -8, 14),
-            ("noise_multiplier", 1, MAX_MULTIPLIER), ("noise_shift", 17, MAX_SHIFT),
-            ("floor", 0, 1 << 29), ("tolerance", 0, MAX_MULTIPLIER),
-        ):  # fmt: skip
-            require(where, f"{name} of light", getattr(self, name), low, high)
+        require(where, "norm_bits of light", self.norm_bits, 0, 30)
+        require(where, "step_bits of light", self.step_bits, -8, 14)
+        check_noise_of_light(where, self, "light")
 
     def parts(
         self, light: Int64, root: Int64, down: Int64, norms: NDArray[Any], place: Int64
@@ -200,9 +237,7 @@ class LightRule:
         norm = np.maximum(round_shift((rows * each[:, 1]).sum(axis=1), WEIGHT_BITS), 0)
         cut = np.maximum(bit_length(light) - LIGHT_BITS, 0)
         belongs = in_steps((light >> cut) * norm, self.norm_bits - self.step_bits - cut)
-        noise = scale(light, self.noise_multiplier, self.noise_shift)
-        noise = np.minimum(noise, _MOST_EXPLAINED - 1) + self.floor
-        return in_steps(root, down - self.step_bits), belongs, noise
+        return in_steps(root, down - self.step_bits), belongs, noise_of_light(self, light)
 
     def excess(self, root: Int64, belongs: Int64, noise: Int64) -> Int64:
         """Return the square of what they are parted by above what is allowed, int64 (n,)."""
@@ -218,5 +253,5 @@ class LightRule:
         light = np.maximum(light, 0.0)
         belongs = np.maximum(norm, 0.0) * light
         off = np.abs(root - belongs) - belongs * self.tolerance / 2.0**TOLERANCE_SHIFT
-        noise = light * self.noise_multiplier / 2.0**self.noise_shift + self.floor
-        return np.maximum(off * 2.0**self.step_bits, 0.0) ** 2 - noise
+        square = np.maximum(off * 2.0**self.step_bits, 0.0) ** 2
+        return square - noise_of_light_float(self, light)

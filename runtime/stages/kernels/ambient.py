@@ -7,6 +7,7 @@ they provably stay within 16 bits each. Odd widths and unaligned rows are added 
 from __future__ import annotations
 
 from runtime.stages.contract.c_text import CStage, Edge, fill
+from runtime.stages.kernels.bins import quotient
 
 __all__ = ["ambient_c"]
 
@@ -17,7 +18,7 @@ PW_STAGE void @P@_row(@Y@ *y, uint32_t row, const uint16_t *lit, const uint16_t 
     if (row >= @ROWS@u) {
         return;
     }
-    const uint32_t line = row / @HEIGHT@u;
+    const uint32_t line = @LINE@;
     const int starts = (row == (line * @HEIGHT@u));
     @Y@ *bin = &y[line * @BINS@u];
 @SINGLE@@PACKED@    uint32_t col = 0u;
@@ -95,7 +96,7 @@ def ambient_c(
         "P": prefix, "Y": y.ctype, "ROWS": n_rows, "COLS": n_cols, "HEIGHT": n_rows // down,
         "BINS": across, "WIDTH": width, "OFFSET": offset, "WORDS": words,
         "ADDS": " + ".join(f"l[{i}] + d[{i}]" for i in range(words)), "PACKED": "", "SINGLE": "",
-        "HALF": n_cols // 2,
+        "HALF": n_cols // 2, "LINE": quotient("row", n_rows // down),
     }  # fmt: skip
     fits = 2 * words * x.hi <= 0xFFFF and 1 <= words <= _MOST_WORDS
     if width % 2 == 0 and n_cols % 2 == 0 and fits:

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from runtime.stages.contract.c_text import CStage, Edge, fill
 from runtime.stages.kernels.bins_vector import bins_vector
 
-__all__ = ["BinGrid", "bins_c"]
+__all__ = ["BinGrid", "bins_c", "quotient"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +225,7 @@ def bins_c(grid: BinGrid, prefix: str, x: Edge, y: Edge) -> CStage:
         "OUTSIDE": f"(row < {first}u) || (row >= {grid.last_row}u)" if first
         else f"row >= {grid.last_row}u",
     }  # fmt: skip
-    values["LINE"] = _quotient(str(values["FROM_FIRST"]), grid.bin_height)
+    values["LINE"] = quotient(str(values["FROM_FIRST"]), grid.bin_height)
     words, odd = grid.bin_width // 2, grid.bin_width | grid.first_col | grid.n_cols
     if odd % 2 or words * x.hi > 0x7FFF or words > len(_REGISTERS):
         frame = fill(_PLAIN_FRAME, **values)
@@ -247,7 +247,7 @@ def bins_c(grid: BinGrid, prefix: str, x: Edge, y: Edge) -> CStage:
     return CStage(tables="", state=(), init="", functions=f"{fill(_ROW, **values)}\n{frame}")
 
 
-def _quotient(row: str, height: int) -> str:
+def quotient(row: str, height: int) -> str:
     """Return C for a row's line of bins, without a call where a core cannot divide.
 
     ``row * ceil(2^16 / height) >> 16`` is exact for rows below 256: the reciprocal is too large by

@@ -17,7 +17,14 @@ from numpy.typing import NDArray
 
 from runtime.fixedpoint import MAX_MULTIPLIER, MAX_SHIFT, bit_length, round_shift, scale
 from runtime.stages.alignment.arithmetic import inverse_mantissa
-from runtime.stages.alignment.energy import LIGHT_BITS, TOLERANCE_SHIFT, in_steps
+from runtime.stages.alignment.energy import (
+    LIGHT_BITS,
+    TOLERANCE_SHIFT,
+    check_noise_of_light,
+    in_steps,
+    noise_of_light,
+    noise_of_light_float,
+)
 from runtime.stages.alignment.geometry import DELTA_BITS, CellGrid
 from runtime.stages.contract.stage import Float64, Int64, require
 from runtime.stages.pair.levels import N_COLUMNS, Bins, columns_float, places
@@ -143,10 +150,9 @@ class PairLight:
         """Check the ranges; raises FormatError."""
         for name, low, high in (
             ("multiplier", 1, MAX_MULTIPLIER), ("shift", 17, MAX_SHIFT), ("step_bits", 0, 14),
-            ("noise_multiplier", 1, MAX_MULTIPLIER), ("noise_shift", 17, MAX_SHIFT),
-            ("floor", 0, 1 << 29), ("tolerance", 0, MAX_MULTIPLIER),
         ):  # fmt: skip
             require(where, f"{name} of both's light", getattr(self, name), low, high)
+        check_noise_of_light(where, self, "both's light")
 
     def parted(self, light: Int64, amounts: Int64, cut: Int64) -> tuple[Int64, Int64]:
         """Return what amounts (n, 2) stand for and all light (n,), in counts cut by `cut` bits."""
@@ -155,8 +161,7 @@ class PairLight:
 
     def noise(self, light: Int64) -> Int64:
         """Return what noise may part both by, squared, in steps, int64 (n,)."""
-        noise = scale(light, self.noise_multiplier, self.noise_shift)
-        return np.minimum(noise, _MOST_STEPS) + self.floor
+        return noise_of_light(self, light)
 
     def excess(self, light: Int64, amounts: Int64, cut: Int64) -> Int64:
         """Return the square of what both are parted by above what is allowed, int64 (n,)."""
@@ -171,8 +176,7 @@ class PairLight:
         per = self.multiplier * 2.0 ** (AMOUNT_BITS + MORE_BITS - fraction_bits - self.shift)
         off = np.abs(amounts.sum(axis=1) * per - light)
         off = np.maximum(off - light * self.tolerance / 2.0**TOLERANCE_SHIFT, 0.0)
-        noise = light * self.noise_multiplier / 2.0**self.noise_shift + self.floor
-        return np.asarray((off / 2.0**self.step_bits) ** 2 - noise)
+        return np.asarray((off / 2.0**self.step_bits) ** 2 - noise_of_light_float(self, light))
 
 
 class Round(NamedTuple):

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from capture.cues.labels import Event
 from capture.frames import FrameBlock
-from capture.measure.readiness import few_of_a_class, few_of_a_person, signal_cautions
+from capture.measure.readiness import few_of_a_class, few_of_a_person, judged_light
 from capture.measure.signs import Signs, find_twins, read_signs
 from runtime.sensor import Sensor
 
@@ -52,15 +52,15 @@ def test_the_share_of_empty_frames_is_counted(share: float, seed: int) -> None:
 
 def test_each_thing_that_is_not_ready_is_one_line_with_its_number() -> None:
     """Many empty or saturated frames and flicker in the difference are told, and only they."""
-    assert signal_cautions([signs(block(1))]) == []
+    assert judged_light([signs(block(1))])[1] == []
     empty = np.where(np.arange(N_FRAMES) % 10 < 6, 0.0, 400.0)
-    (caution,) = signal_cautions([signs(block(1, empty))])
+    (caution,) = judged_light([signs(block(1, empty))])[1]
     assert caution.about == "empty frames" and 0.58 < caution.value < 0.62
     assert "60% of the frames are empty" in caution.text
-    (caution,) = signal_cautions([signs(block(1, np.full(N_FRAMES, 5000.0)))])
+    (caution,) = judged_light([signs(block(1, np.full(N_FRAMES, 5000.0)))])[1]
     assert (caution.about, caution.value) == ("saturated frames", 1.0)
     waves = 300 + 90 * np.sin(2 * np.pi * 100.0 * np.arange(N_FRAMES) / 30.0)
-    (caution,) = signal_cautions([signs(block(1, waves)), signs(block(2))])
+    (caution,) = judged_light([signs(block(1, waves)), signs(block(2))])[1]
     assert caution.about == "flicker left" and 0.2 < caution.value < 0.26
     assert "100 Hz" in caution.text and "1 of 2 recordings" in caution.text
 
@@ -183,7 +183,7 @@ def test_a_recording_without_an_led_is_judged_by_the_light_that_is_there() -> No
     passive = dataclasses.replace(SENSOR, led_current_ma=0.0)
     lit = block(3, 300.0, passive)
     both = FrameBlock(lit.sequence, lit.time_us, lit.lit, lit.lit[::-1].copy())
-    assert signal_cautions([signs(both, passive)]) == []
+    assert judged_light([signs(both, passive)])[1] == []
     dark = FrameBlock(lit.sequence, lit.time_us, lit.dark, lit.dark[::-1].copy())
-    (caution,) = signal_cautions([signs(dark, passive)])
+    (caution,) = judged_light([signs(dark, passive)])[1]
     assert caution.about == "empty frames" and caution.value > 0.99

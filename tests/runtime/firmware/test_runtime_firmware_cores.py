@@ -25,6 +25,9 @@ from runtime.firmware.profile import CoreProfile, profile, profile_compiled
 from runtime.model import Model
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
+from runtime.stages.closing.presence import Presence
+from runtime.stages.dense import Dense
+from runtime.stages.passive.ambient import Ambient
 from runtime.stages.window import Window
 from runtime.verification.verify import compare, reference_records
 
@@ -45,6 +48,24 @@ def test_random_models_give_the_same_bits_on_every_core(
     folder = write(model, tmp_path_factory.mktemp("random"))
     reference = reference_records(model, lit, dark)
     for core in ("host", *EXECUTED_ONCE):
+        got = execute(compile_for(folder, core, extra=("-Werror",)), lit, dark)
+        assert compare(reference, got) == "", core
+
+
+@pytest.mark.parametrize("height", [1, 3, 5, 6, 7, 16])
+def test_ambient_bins_of_every_height_run_where_a_core_cannot_divide(
+    tmp_path: Path, height: int
+) -> None:
+    """A row's line of bins is found without the call that such a core would divide by."""
+    sensor = dataclasses.replace(small_model().sensor, n_rows=3 * height, n_cols=9)
+    weights, bias = np.arange(1, 10, dtype=np.int8)[None], np.zeros(1, np.int32)
+    dense = Dense(weights, bias, 1, 0, False, 32, weights * 1.0, bias * 1.0)
+    stages = Ambient(3 * height, 9, 3, 3, 3), Window(9, 1, 2, 0, 16), dense
+    model = Model("light", "presence", sensor, (), (*stages, Presence("people", (9,), 0, 1)), {})
+    folder = write(model, tmp_path)
+    lit, dark = random_frames(model, 3)
+    reference = reference_records(model, lit, dark)
+    for core in ("cortex-m0plus", "cortex-m4"):
         got = execute(compile_for(folder, core, extra=("-Werror",)), lit, dark)
         assert compare(reference, got) == "", core
 

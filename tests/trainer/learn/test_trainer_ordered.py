@@ -54,19 +54,19 @@ def test_slopes_are_the_differences_of_the_loss() -> None:
     x: Any = rng.standard_normal((7, 30))
     targets = rng.integers(0, 4, 7)
     network.partial_fit(x.astype(np.float32), targets, np.arange(4))
-    for kept in (network.coefs_, network.intercepts_):
+    for kept in (network._weights, network._shifts, network._scales):
         kept[:] = [rng.standard_normal(p.shape) for p in kept]
-    network.coefs_[-1][:] = network.coefs_[-1][:, :1]
+    network._weights[-1][:] = network._weights[-1][:, :1]
 
     def loss() -> float:
-        scores = network._forward(x)[1][-1]
+        scores = network._pass(x)[-1].given
         more = targets[:, None] > np.arange(3)
         return float(-np.where(more, log_expit(scores), log_expit(-scores)).sum(axis=1).mean())
 
     slopes = network._slopes(x, targets)
-    for number, parameter in enumerate([*network.coefs_, *network.intercepts_]):
+    for number, parameter in enumerate(network.parameters()):
         place = tuple(rng.integers(0, n) for n in parameter.shape)
-        where: Any = place if number != len(network.coefs_) - 1 else (place[0], slice(None))
+        where: Any = place if number != len(network._weights) - 1 else (place[0], slice(None))
         kept_value, ends = np.copy(parameter[where]), []
         for sign in (1, -1):
             parameter[where] = kept_value + sign * 1e-5

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from runtime.errors import FormatError, UsageError
 from runtime.stages.swing import Swing
-from trainer.learn.swings import swing_directions
+from trainer.learn.directions import swing_directions
 from trainer.recipe import FeatureRecipe, parse_recipe
 
 FEATURES = FeatureRecipe(

@@ -27,7 +27,7 @@ from runtime.stages.passive.offset import Offset
 from runtime.verification.engines import ENGINES, open_engine
 from runtime.verification.verify import compare, reference_records
 from trainer.recipe import Recipe, load_recipe, parse_recipe
-from trainer.source.entered import as_one_exposure, flicker_kept, offsets_of
+from trainer.source.entered import as_one_exposure, flicker_kept, following, offsets_of
 from trainer.source.fitted import FittedSource, fit_source
 from trainer.source.readouts import Box, SourceReadouts, apertures_of
 
@@ -63,9 +63,10 @@ def lamps(lamps_once: Path) -> FittedSource:
 
 
 def test_recordings_of_lamps_are_not_taken_for_empty_ones(lamps_once: Path) -> None:
-    """Nothing of lamps is left in lit minus dark, and yet their labels are not doubted."""
+    """Nothing of lamps is left in lit minus dark, and yet no session is doubted as a whole."""
     paths = [info.path for info in open_dataset(lamps_once).sessions]
-    assert doubts_of_files(paths, np.random.default_rng(1)) == []
+    found = doubts_of_files(paths, np.random.default_rng(1))
+    assert [doubt for doubt in found if doubt.row is None] == []
 
 
 def seen(
@@ -212,19 +213,32 @@ def test_offsets_are_what_frames_without_a_source_hold() -> None:
         offsets_of([sums([130.0], 50, on=True)])
 
 
+def test_offsets_follow_as_slowly_as_the_recipe_says() -> None:
+    """Parts in turn and shifts make up the time; the limit is half of the least that came."""
+    recipe, offsets = parse_recipe(TEXT, "lamps.toml"), np.zeros(4, dtype=np.int32)
+    found = following(offsets, np.array([900, 400, 2000], dtype=np.int32), recipe, SENSOR)
+    assert found.limit == 200
+    assert found.n_parts * 2**found.shift / SENSOR.frame_rate_hz == pytest.approx(16.0, rel=0.5)
+    assert found.longest == 600 * SENSOR.frame_rate_hz
+    assert following(offsets, np.zeros(0, dtype=np.int32), recipe, SENSOR).limit == 0
+    slow = replace(SENSOR, frame_rate_hz=0.05)
+    assert (following(offsets, offsets, recipe, slow).n_parts, found.shift) == (1, 5)
+
+
 def test_half_of_two_exposures_is_one_of_half_the_gain() -> None:
     """Counts an electron halve, twice the electrons fit, less what is there without a source."""
     sensor = Sensor("s", 1, 2, conversion_gain_dn_per_e=0.1, full_well_e=40_000.0)
     box = Box(0, 1, 0, 2, sensor.apertures, ambient=True)
     assert as_one_exposure(sensor, box) is sensor
-    seen_as = as_one_exposure(sensor, replace(box, offsets=np.array([130, 1128], dtype=np.int32)))
+    offset = Offset(np.array([130, 1128], dtype=np.int32), 0, 0, 1, 1)
+    seen_as = as_one_exposure(sensor, replace(box, offset=offset))
     assert seen_as.conversion_gain_dn_per_e == 0.05
     assert seen_as.black_level_counts == 564
     # A full pixel holds as much in both exposures.
     assert seen_as.saturation_counts == sensor.saturation_counts
     rng = np.random.default_rng(2)
     electrons = rng.poisson(3000.0, (40_000, 2)).astype(np.float64)
-    values = Offset(np.array([0], dtype=np.int32)).run_float((electrons * 0.1).sum(axis=1))
+    values = (electrons * 0.1).sum(axis=1) / 2.0
     light = values / seen_as.conversion_gain_dn_per_e
     assert light.var() == pytest.approx(light.mean(), rel=0.05)  # as shot noise is
 

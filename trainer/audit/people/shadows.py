@@ -11,7 +11,7 @@ right, Gaussians with and without, one variance for all takes where shadow model
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -188,7 +188,7 @@ def _as_fitted(candidate: Candidate, model: Model) -> Candidate:
     What filters remember of people they met is not what dense layers do.
     """
     wanted = model.provenance.get("recipe_as_fitted")
-    forms = [replace(candidate, recipe=form) for form in candidate.recipe.forms]
+    forms = candidate.forms
     return next((form for form in forms if form.recipe.digest() == wanted), forms[0])
 
 

@@ -89,7 +89,7 @@ class SourceTrial:
             A recording or its truth is faulty.
         """
         box = apertures_of(self.sensor, self.recipe)
-        box, train = read_calibration(self.train, box)
+        box, train = read_calibration(self.train, box, self.recipe, self.sensor)
         asked = [read_sources(r, box) for r in self.locked]
         asked = [each for each in asked if each.single(self.recipe).size]
         try:
@@ -298,7 +298,7 @@ class Foreseen:
 
 def foresee(train: Sequence[Recording], sensor: Sensor, recipe: Recipe) -> Foreseen:
     """Calibrate at the recorded setting; errors are those of `trainer.source.fitted.fit_source`."""
-    box, readouts = read_calibration(train, apertures_of(sensor, recipe))
+    box, readouts = read_calibration(train, apertures_of(sensor, recipe), recipe, sensor)
     made = _calibrated(readouts, box, sensor, recipe)
     samples = samples_of(readouts, recipe, box).take(_FORESEEN_FRAMES)
     light, electrons = light_on(made, samples, box)
@@ -323,7 +323,9 @@ class PricedSource(OfOneShape):
     def model(self) -> Model:
         """Calibrate; errors are those of `trainer.source.calibrated.calibrate`."""
         sensor = self.tried[0].sensor
-        box, readouts = read_calibration(self.train, apertures_of(sensor, self.recipe))
+        box, readouts = read_calibration(
+            self.train, apertures_of(sensor, self.recipe), self.recipe, sensor
+        )
         made = _calibrated(readouts, box, sensor, self.recipe)
         if self.recipe.source is not None and self.recipe.source.sources == 2:
             samples = samples_of(readouts, self.recipe, box)
