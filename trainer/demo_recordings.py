@@ -112,11 +112,31 @@ def record_all(out: Path, n_people: int) -> Iterator[tuple[str, str]]:
         with ThreadPoolExecutor(max_workers=_AT_A_TIME) as pool:
             waiting = [pool.submit(job) for job in jobs]
             try:
+                n_people_left = len(jobs) - len(RIGS)
                 for done in as_completed(waiting):
-                    yield done.result()
+                    told = done.result()
+                    n_people_left -= told[0] == PEOPLE
+                    if told[0] == PEOPLE and not n_people_left:  # before anybody learns of them
+                        _note_sleeves(out / PEOPLE)
+                    yield told
             finally:
                 for job in waiting:
                     job.cancel()
+
+
+def _note_sleeves(data: Path) -> None:
+    """Add a column of one's own to the table of people, as collectors may: who wears a sleeve."""
+    from capture.emulated.body.people import wears_sleeve
+    from capture.store.dataset import PARTICIPANT_COLUMNS
+    from capture.tsv_tables import alone_in, read_table, write_table
+
+    path = data / "participants.tsv"
+    with alone_in(data):
+        rows = [row for _, row in read_table(path, PARTICIPANT_COLUMNS)]
+        for row in rows:
+            number = int(str(row["participant_id"]).removeprefix("sub-P"))
+            row["sleeve"] = "worn" if wears_sleeve(number) else "none"
+        write_table(path, tuple(rows[0]), rows)
 
 
 def _record_person(

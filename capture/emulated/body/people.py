@@ -10,7 +10,7 @@ from capture.emulated.body.habits import Showing, draw_showing
 from capture.emulated.body.hand import FOREARM_MM, Proportions
 from capture.store.dataset import Participant
 
-__all__ = ["Person", "draw_person", "participant_row"]
+__all__ = ["Person", "draw_person", "participant_row", "wears_sleeve"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,3 +142,8 @@ def participant_row(number: int, *, locked: bool) -> Participant:
         skin_reflectance=person.skin_reflectance,
         locked=locked,
     )
+
+
+def wears_sleeve(number: int) -> bool:
+    """Return whether an invented person's forearm is covered, from some way behind the wrist on."""
+    return draw_person(number).proportions.sleeve_mm < FOREARM_MM
