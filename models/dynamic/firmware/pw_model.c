@@ -842,8 +842,8 @@ PW_STAGE void s0_frame(int32_t *y, const uint16_t *lit, const uint16_t *dark)
 #endif
 
 /* Stage s1: hold. */
-/* The values as they are; where they sum to more than 2048000, those given last, for at most
- * 30 frames on end, or 3 if those summed to more than 1024000. */
+/* The values as they are; where they sum to more than 3072000, those given last, for at most
+ * 30 frames on end, or 3 if those summed to more than 1536000. */
 PW_STAGE void s1_run(pw_state *s, const int32_t *x, int32_t *y)
 {
     int32_t total = 0;
@@ -858,8 +858,8 @@ PW_STAGE void s1_run(pw_state *s, const int32_t *x, int32_t *y)
         total += x[i];
     }
 #endif
-    if (total <= 2048000) {
-        s->s1_left[0] = (total <= 1024000) ? 30 : 3;
+    if (total <= 3072000) {
+        s->s1_left[0] = (total <= 1536000) ? 30 : 3;
     } else if (s->s1_left[0] > 0) {
         s->s1_left[0] -= 1;
         return;
@@ -1139,11 +1139,11 @@ PW_STAGE void s6_run(pw_state *s, const int16_t *x, int16_t *y)
 /* Stage s7: dense. */
 PW_LOCAL int32_t s7_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 31) + 131072, 18), 0, 127);
+    return pw_sat(pw_asr32((sum * 36) + 131072, 18), 0, 127);
 }
 
-/* y = saturate(round(31 / 2^18 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-43253231. */
+/* y = saturate(round(36 / 2^18 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-34920898. */
 PW_STAGE void s7_run(const int16_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(96)];
@@ -1163,7 +1163,7 @@ PW_STAGE void s7_run(const int16_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 31);
+            value = vmulq_n_s32(value, 36);
             value = vrshrq_n_s32(value, 18);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
@@ -1181,11 +1181,11 @@ PW_STAGE void s7_run(const int16_t *x, int8_t *y)
 /* Stage s8: dense. */
 PW_LOCAL int32_t s8_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 3060) + 524288, 20), 0, 127);
+    return pw_sat(pw_asr32((sum * 2847) + 524288, 20), 0, 127);
 }
 
-/* y = saturate(round(3060 / 2^20 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-474154. */
+/* y = saturate(round(2847 / 2^20 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-531890. */
 PW_STAGE void s8_run(const int8_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(48)];
@@ -1205,7 +1205,7 @@ PW_STAGE void s8_run(const int8_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 3060);
+            value = vmulq_n_s32(value, 2847);
             value = vrshrq_n_s32(value, 20);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
@@ -1227,7 +1227,7 @@ PW_LOCAL int32_t s9_scaled(int32_t sum)
 }
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-256367. */
+ * accumulators were proved within +-263711. */
 PW_STAGE void s9_run(const int8_t *x, int32_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(12)];

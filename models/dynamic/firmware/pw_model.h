@@ -9,9 +9,9 @@
  * circle_counterclockwise, other.
  * Stages: s0 bins, s1 hold, s2 steady, s3 level, s4 root, s5 dense, s6 window, s7 dense, s8
  * dense, s9 dense, s10 window, s11 decision.
- * Flash 21035 bytes, RAM 1336 bytes (the state), stack at most 260 bytes,
+ * Flash 21035 bytes, RAM 1336 bytes (the state), stack at most 268 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
- * Model 3155da9c3451e5b3a3183caefa4c5d2e27ac976b3959bd316990f4b31992142a.
+ * Model 7ffb8585b707d89ff01f41a864345b5fde6e49d2ee6682fcfcd627a29106a091.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -27,7 +27,7 @@ extern "C" {
 #endif
 
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "3155da9c3451e5b3a3183caefa4c5d2e27ac976b3959bd316990f4b31992142a"
+#define PW_MODEL_ID "7ffb8585b707d89ff01f41a864345b5fde6e49d2ee6682fcfcd627a29106a091"
 #define PW_N_ROWS 32
 #define PW_N_COLS 32
 #define PW_MAX_COUNTS 4095

@@ -794,8 +794,8 @@ PW_STAGE void s0_frame(int16_t *y, const uint16_t *lit, const uint16_t *dark)
 #endif
 
 /* Stage s1: hold. */
-/* The values as they are; where they sum to more than 2048000, those given last, for at most
- * 3 frames on end, or 1 if those summed to more than 1024000. */
+/* The values as they are; where they sum to more than 3072000, those given last, for at most
+ * 3 frames on end, or 1 if those summed to more than 1536000. */
 PW_STAGE void s1_run(pw_state *s, const int16_t *x, int16_t *y)
 {
     int32_t total = 0;
@@ -810,8 +810,8 @@ PW_STAGE void s1_run(pw_state *s, const int16_t *x, int16_t *y)
         total += x[i];
     }
 #endif
-    if (total <= 2048000) {
-        s->s1_left[0] = (total <= 1024000) ? 3 : 1;
+    if (total <= 3072000) {
+        s->s1_left[0] = (total <= 1536000) ? 3 : 1;
     } else if (s->s1_left[0] > 0) {
         s->s1_left[0] -= 1;
         return;
@@ -998,11 +998,11 @@ PW_STAGE void s4_run(pw_state *s, const int16_t *x, int16_t *y)
 /* Stage s5: filters. */
 PW_LOCAL int32_t s5_patch_scaled(int32_t sum)
 {
-    return pw_sat(pw_requant(sum, 859, 19), 0, 127);
+    return pw_sat(pw_requant(sum, 1262, 19), 0, 127);
 }
 
-/* y = saturate(round(859 / 2^19 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-40018360. */
+/* y = saturate(round(1262 / 2^19 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-49143797. */
 PW_STAGE void s5_patch_run(const int16_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(16)];
@@ -1022,7 +1022,7 @@ PW_STAGE void s5_patch_run(const int16_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = pw_requant_4(value, 859, 19);
+            value = pw_requant_4(value, 1262, 19);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
             vstrbq_p_s32(&y[row + i], value, left);
@@ -1060,11 +1060,11 @@ PW_STAGE void s5_run(const int16_t *x, int8_t *y)
 /* Stage s6: filters. */
 PW_LOCAL int32_t s6_patch_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 1233) + 262144, 19), 0, 127);
+    return pw_sat(pw_asr32((sum * 2163) + 262144, 19), 0, 127);
 }
 
-/* y = saturate(round(1233 / 2^19 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-886140. */
+/* y = saturate(round(2163 / 2^19 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-868819. */
 PW_STAGE void s6_patch_run(const int8_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(32)];
@@ -1084,7 +1084,7 @@ PW_STAGE void s6_patch_run(const int8_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 1233);
+            value = vmulq_n_s32(value, 2163);
             value = vrshrq_n_s32(value, 19);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
@@ -1123,11 +1123,11 @@ PW_STAGE void s6_run(const int8_t *x, int8_t *y)
 /* Stage s7: filters. */
 PW_LOCAL int32_t s7_patch_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 3112) + 262144, 19), 0, 127);
+    return pw_sat(pw_asr32((sum * 1633) + 262144, 19), 0, 127);
 }
 
-/* y = saturate(round(3112 / 2^19 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-577209. */
+/* y = saturate(round(1633 / 2^19 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-1131243. */
 PW_STAGE void s7_patch_run(const int8_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(48)];
@@ -1147,7 +1147,7 @@ PW_STAGE void s7_patch_run(const int8_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 3112);
+            value = vmulq_n_s32(value, 1633);
             value = vrshrq_n_s32(value, 19);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
@@ -1186,11 +1186,11 @@ PW_STAGE void s7_run(const int8_t *x, int8_t *y)
 /* Stage s8: dense. */
 PW_LOCAL int32_t s8_scaled(int32_t sum)
 {
-    return pw_sat(pw_asr32((sum * 1987) + 262144, 19), 0, 127);
+    return pw_sat(pw_asr32((sum * 1075) + 262144, 19), 0, 127);
 }
 
-/* y = saturate(round(1987 / 2^19 * (weights x + bias))), negative values raised to 0;
- * accumulators were proved within +-687812. */
+/* y = saturate(round(1075 / 2^19 * (weights x + bias))), negative values raised to 0;
+ * accumulators were proved within +-1637315. */
 PW_STAGE void s8_run(const int8_t *x, int8_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(80)];
@@ -1210,7 +1210,7 @@ PW_STAGE void s8_run(const int8_t *x, int8_t *y)
         for (int32_t i = 0; i < n; i += 4) {
             const mve_pred16_t left = vctp32q((uint32_t)(n - i));
             int32x4_t value = vldrwq_z_s32(&sums[i], left);
-            value = vmulq_n_s32(value, 1987);
+            value = vmulq_n_s32(value, 1075);
             value = vrshrq_n_s32(value, 19);
             value = vmaxq_s32(value, vdupq_n_s32(0));
             value = vminq_s32(value, vdupq_n_s32(127));
@@ -1232,7 +1232,7 @@ PW_LOCAL int32_t s9_scaled(int32_t sum)
 }
 
 /* y = saturate(round(1 / 2^0 * (weights x + bias)));
- * accumulators were proved within +-270538. */
+ * accumulators were proved within +-460652. */
 PW_STAGE void s9_run(const int8_t *x, int32_t *y)
 {
     int32_t sums[PW_AT_MOST_A_GROUP(8)];
@@ -1296,7 +1296,7 @@ PW_STAGE void s10_run(pw_state *s, const int32_t *x, int32_t *y)
         /* long enough already */
     }
     s->s10_candidate[0] = wanted;
-    if (best != s->s10_active[0] || margin < s10_asked[best] - 169) {
+    if (best != s->s10_active[0] || margin < s10_asked[best] - 363) {
         s->s10_active[0] = -1;
     }
     if (s->s10_hold[0] > 0) {
