@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import multiprocessing
+import signal
 from collections.abc import Callable
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor
 from concurrent.futures import wait as wait_for
@@ -158,9 +159,8 @@ def _of_how_many(made: list[DemoModel], n_people: int) -> tuple[str, ...]:
     learned, asked = (len(evaluation["participants"][side]) for side in ("train", "test"))
     return (
         f"{STILL} has learned from {learned} people, and was asked about {asked} others at the "
-        f"end: as many as there is time for. More people teach it more, and palmwatt demo --people "
-        f"{SHIPPED_PEOPLE} makes the model that Palmwatt comes with; the other models are the "
-        "same.",
+        f"end. More people teach it more, and palmwatt demo --people {SHIPPED_PEOPLE} makes the "
+        "model that Palmwatt comes with; the other models are the same.",
     )
 
 
@@ -264,7 +264,12 @@ class _Making:
     def __init__(self, out: Path, n_people: int, tell: Callable[[str], None]) -> None:
         self._data, self._models, self._tell = out, out / "models", tell
         self._n_workers = {STILL: N_PROCESSES if n_people > FEW_PEOPLE else 1}
-        self._pool = ProcessPoolExecutor(N_PROCESSES, multiprocessing.get_context("spawn"))
+        self._pool = ProcessPoolExecutor(
+            N_PROCESSES,
+            multiprocessing.get_context("spawn"),
+            signal.signal,  # Ctrl-C ends what waits without a word; the main process says it
+            (signal.SIGINT, signal.SIG_DFL),
+        )
         for _ in range(N_PROCESSES):  # while the first sensor is still built, and a core has time
             self._pool.submit(_load)
         self._running: dict[Future[Any], tuple[str, int]] = {}

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from functools import partial
 from pathlib import Path
+from threading import Event
 
 __all__ = [
     "LEAST_PEOPLE",
@@ -99,13 +100,14 @@ def record_all(out: Path, n_people: int) -> Iterator[tuple[str, str]]:
     `n_people` hold up fingers, at least :data:`LEAST_PEOPLE`. Lights come first, and long sessions
     before short ones: a model can be trained meanwhile, and the last to end is a short one.
     """
+    ending = Event()
     with tempfile.TemporaryDirectory() as tables:
         jobs: list[Callable[[], tuple[str, str]]] = [
-            partial(_record_rig, number, locked, Path(tables), out / LIGHTS)
+            partial(_record_rig, ending, number, locked, Path(tables), out / LIGHTS)
             for number, locked in RIGS
         ]
         jobs += [
-            partial(_record_person, participant, script, out / PEOPLE, *asked)
+            partial(_record_person, ending, participant, script, out / PEOPLE, *asked)
             for script, people, *asked in _scripts(n_people)
             for participant in people
         ]
@@ -120,8 +122,13 @@ def record_all(out: Path, n_people: int) -> Iterator[tuple[str, str]]:
                         _note_sleeves(out / PEOPLE)
                     yield told
             finally:
+                ending.set()  # nobody waits for sensors that Ctrl-C has ended as well
                 for job in waiting:
                     job.cancel()
+
+
+def _wish(ending: Event) -> str | None:
+    return "stop" if ending.is_set() else None
 
 
 def _note_sleeves(data: Path) -> None:
@@ -140,7 +147,12 @@ def _note_sleeves(data: Path) -> None:
 
 
 def _record_person(
-    participant: int, script: str, out: Path, frame_rate_hz: int | None, exposure_us: int | None
+    ending: Event,
+    participant: int,
+    script: str,
+    out: Path,
+    frame_rate_hz: int | None,
+    exposure_us: int | None,
 ) -> tuple[str, str]:
     from capture.cues.script import load_script
     from capture.emulated.body.people import participant_row
@@ -168,12 +180,14 @@ def _record_person(
             link, row, asked_for, seed, out,
             # A busy machine makes an emulated sensor pause: the bytes must not show it, nor when.
             notes=SessionNotes("01", distance_mm, origin=Origin(None, notes="palmwatt demo")),
-            operator=Operator(still_s=float("inf")),
+            operator=Operator(wish=partial(_wish, ending), still_s=float("inf")),
         )  # fmt: skip
     return PEOPLE, f"{row.participant_id} {script}"
 
 
-def _record_rig(number: int, locked: bool, tables: Path, out: Path) -> tuple[str, str]:
+def _record_rig(
+    ending: Event, number: int, locked: bool, tables: Path, out: Path
+) -> tuple[str, str]:
     from capture.cues.script import load_script
     from capture.emulated.port.device import DeviceSettings
     from capture.emulated.port.forked import running_fork
@@ -194,6 +208,6 @@ def _record_rig(number: int, locked: bool, tables: Path, out: Path) -> tuple[str
         notes = SessionNotes("01", origin=Origin(None, notes="palmwatt demo"), truth=truth)
         record(
             link, row, load_script(RIG_SCRIPT), seed, out,
-            notes=notes, operator=Operator(still_s=float("inf")),
+            notes=notes, operator=Operator(wish=partial(_wish, ending), still_s=float("inf")),
         )  # fmt: skip
     return LIGHTS, f"{row.participant_id} {RIG_SCRIPT}"

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from sklearn.pipeline import Pipeline, make_pipeline
 from sklearn.preprocessing import StandardScaler
 
+from runtime.errors import UsageError
 from runtime.stages.contract.stage import Float64, Int32, Int64
 from trainer.learn.classifiers import SegmentContrasts, fit_mlp, mlp_settings, refuse_missing
 from trainer.learn.networks.filters import FilterLayer, FilterNetwork
@@ -59,16 +60,20 @@ def fit_ordered(
     Parameters
     ----------
     numbers : int64 (n_windows,)
-        Of each window, 0 and on; none is left out.
+        Of each window, 0 and on. Where one between them has no window, the cuts below and above
+        it are one.
     recipe, x, layers, seed, people
         As for :func:`fit_filters`.
 
     Raises
     ------
     UsageError
-        A number has no window.
+        All windows are of one number.
     """
-    refuse_missing(numbers, int(numbers.max()) + 1)
+    n_told = len(np.unique(numbers))
+    if n_told < 2:
+        what, do = "numbers in the places learned from", "record both in each of more places"
+        raise UsageError("training", what, n_told, "2 or more", do)
     pipeline = _fit_network(OrderedNetwork, recipe, x, numbers, layers, seed, people)
     pipeline[-1].finish()
     return pipeline
@@ -89,7 +94,7 @@ def _fit_network(
     settings = mlp_settings(recipe, len(x), seed)
     kept = {k: settings[k] for k in ("alpha", "batch_size", "learning_rate_init", "random_state")}
     head = kind(layers, recipe.hidden, **kept)
-    classes = np.unique(labels)
+    classes = np.arange(int(labels.max()) + 1)
     groups = people * len(classes) + labels
     rng = np.random.default_rng(seed)
     fit_mlp(head, scaler.transform(real), labels, groups, recipe, rng, {"classes": classes})

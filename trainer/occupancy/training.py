@@ -256,9 +256,8 @@ def fit_places(train: Sequence[Seen], chain: StageChain, recipe: Recipe, sensor:
     truth = np.concatenate([s.truth[at] for s, at in zip(train, picked, strict=True)])
     if layers:
         # Presence as well is learned as a number: one is nearer to none than five are.
-        _, numbers = np.unique(truth, return_inverse=True)
         whose = np.repeat(np.arange(len(train)), [len(at) for at in picked])
-        fitted = fit_ordered(classifier, x, numbers, layers, recipe.seed, whose)
+        fitted = fit_ordered(classifier, x, truth, layers, recipe.seed, whose)
     else:
         target = np.minimum(truth, occupancy.most).astype(np.float64)
         fitted = fit_boosted_regressor(classifier, x, target, recipe.seed)

@@ -111,8 +111,8 @@ def _fork() -> _Running:
 
 def _serve(connection: Connection) -> None:
     """Be the sensors that are asked for, each until a signal stops it."""
-    # Whoever asked may be gone, and then nothing is left to be or to say.
-    with contextlib.suppress(EOFError, ConnectionError):
+    # Whoever asked may be gone, or say by itself that Ctrl-C was pressed: nothing is left to say.
+    with contextlib.suppress(EOFError, ConnectionError, KeyboardInterrupt):
         while True:
             settings = connection.recv()
             answer: Error | str = _STOPPED

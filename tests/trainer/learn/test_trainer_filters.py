@@ -107,6 +107,23 @@ def test_a_settled_network_gives_what_its_normalised_units_give() -> None:
     np.testing.assert_allclose(half, network.scores(x)[:20], atol=1e-5)
 
 
+def test_a_network_settles_alike_in_whatever_order_people_come(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Units have the spread of all windows, not that of one person's, who come one by one."""
+    monkeypatch.setattr(network_module, "_SETTLED_AT_ONCE", 100)
+    rng = np.random.default_rng(6)
+    network = FilterNetwork((FilterLayer(PatchGrid(5, 6, 1, 2, 1), 3),), (5,))
+    people = rng.normal(0.0, 3.0, (5, 1, 31)) + rng.standard_normal((5, 100, 31))
+    x = people.reshape(500, 31).astype(np.float32)
+    network.fit(rng.permutation(x), np.arange(500) % 3)
+    network.settle(network.parameters(), x)
+    one_by_one = network.scores(x)
+    monkeypatch.setattr(network_module, "_SETTLED_AT_ONCE", 500)
+    network.settle(network.parameters(), x)
+    np.testing.assert_allclose(one_by_one, network.scores(x), rtol=0.1, atol=0.1)
+
+
 def test_scores_are_those_of_the_operator_conv_of_onnx(pipeline: Any) -> None:
     """ONNX, operator Conv since version 11, by its reference evaluator; channels come first."""
     head = pipeline[-1]

@@ -11,6 +11,7 @@ from onnx.reference import ReferenceEvaluator
 from scipy.special import log_expit
 from scipy.stats import spearmanr
 
+from runtime.errors import UsageError
 from runtime.stages.kernels.filters import PatchGrid
 from runtime.stages.passive.ambient import Ambient
 from trainer.learn.filtered import fit_filters, fit_ordered
@@ -110,3 +111,19 @@ def test_integers_and_float_onnx_give_the_level(pipeline: Any) -> None:
     model = onnx.load_from_string(float_onnx(pipeline, "level", 144))
     found: Any = ReferenceEvaluator(model).run(None, {"window": x.astype(np.float32)})
     assert len(found) == 1 and np.abs(found[0][:, 0] - level).max() < 1e-3
+
+
+def test_a_number_that_is_never_there_moves_no_other() -> None:
+    """Three blots are as high a level whether windows with two of them were seen or not."""
+    x, numbers = blots(1600, 2)
+    seen = numbers != 2
+    told = fit_ordered(RECIPE, x[seen], numbers[seen], LAYERS, 3, PEOPLE[seen])
+    other, real = blots(800, 3)
+    assert told.predict(other)[real == 3].mean() > 2.5
+    assert told[-1].cuts_.shape == (3,)
+
+
+def test_one_number_alone_is_refused_in_a_line() -> None:
+    x, _ = blots(40, 4)
+    with pytest.raises(UsageError, match="2 or more"):
+        fit_ordered(RECIPE, x, np.zeros(40, np.int64), LAYERS, 3, PEOPLE[:40])

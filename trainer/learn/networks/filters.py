@@ -166,8 +166,10 @@ class FilterNetwork(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # un
         n = len(self.layers) + len(self.hidden) + 1
         own = [np.asarray(each, np.float32) for each in parameters]
         self._weights, self._shifts, self._scales = own[:n], own[n : 2 * n], own[2 * n :]
+        # In any order, as while it is fitted: windows of one person differ less than all do.
+        order = np.random.default_rng(self.random_state).permutation(len(x))
         parts = [
-            [np.stack([one.mean, one.variance]) for one in self._pass(x[rows])[:-1]]
+            [np.stack([one.mean, one.variance]) for one in self._pass(x[order[rows]])[:-1]]
             for rows in _parts(len(x), _SETTLED_AT_ONCE)
         ]
         self.coefs_, self.intercepts_ = list(self._weights), list(self._shifts)

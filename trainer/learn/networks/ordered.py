@@ -48,7 +48,7 @@ class OrderedNetwork(FilterNetwork):
         apart = max((cuts[-1] - cuts[0]) / (len(cuts) - 1), 1e-6) if len(cuts) > 1 else 1.0
         middle = float(cuts.mean()) / apart - (len(cuts) / 2.0)
         self.cuts_ = cuts / apart - middle
-        self.coefs_[-1] = self.coefs_[-1][:, :1] / apart
+        self.coefs_[-1] = np.asarray(self.coefs_[-1][:, :1] / apart, np.float32)
         self.intercepts_[-1] = np.array([-middle], np.float32)
         del self.classes_
         return self
