@@ -225,6 +225,19 @@ def test_offsets_follow_as_slowly_as_the_recipe_says() -> None:
     assert (following(offsets, offsets, recipe, slow).n_parts, found.shift) == (1, 5)
 
 
+@pytest.mark.parametrize("drift_s", [0.01, 2.0, 137.0, 600.0, 2184.0])
+def test_a_drift_is_followed_as_slowly_as_is_asked_or_refused(drift_s: float) -> None:
+    """Up to 65,536 frames; beyond, one line says what is the longest at this frame rate."""
+    offsets, sensor = np.zeros(4, dtype=np.int32), replace(SENSOR, frame_rate_hz=30.0)
+    recipe = parse_recipe(f"{TEXT}drift_s = {drift_s}\n", "lamps.toml")
+    found = following(offsets, offsets, recipe, sensor)
+    frames = found.n_parts * 2**found.shift
+    assert frames == pytest.approx(max(1.0, drift_s * 30.0), rel=0.42)  # a power of two, rounded
+    recipe = parse_recipe(f"{TEXT}drift_s = 2185.0\n", "lamps.toml")
+    with pytest.raises(UsageError, match="drift_s is 2185, expected at most 2184 at 30 frames"):
+        following(offsets, offsets, recipe, sensor)
+
+
 def test_half_of_two_exposures_is_one_of_half_the_gain() -> None:
     """Counts an electron halve, twice the electrons fit, less what is there without a source."""
     sensor = Sensor("s", 1, 2, conversion_gain_dn_per_e=0.1, full_well_e=40_000.0)
