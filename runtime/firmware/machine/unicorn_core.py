@@ -51,8 +51,8 @@ class UnicornCore:
         """Note every block that is entered.
 
         Given to the library itself: the package's own hooks go through two more functions for each
-        block, which takes longer than to execute it. What is called here raises nothing: ctypes would print and
-        forget it. An interrupt, which could come in the midst of it, is kept by `call`.
+        block, which takes longer than to execute it. What is called here raises nothing: ctypes
+        would print and forget it. An interrupt, which may come in its midst, is kept by `call`.
         """
         note = self._visited.append
 
