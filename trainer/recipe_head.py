@@ -180,6 +180,7 @@ class SourceRecipe(Table):
 
     By ambient light, what is there without a source is a mean over ``drift_s`` while less comes
     than half of what the dimmest source brings; what more comes for ``still_s`` on end becomes it.
+    ``drift_s`` is of 65,536 frames at most, which training refuses where it is longer.
     """
 
     measures: Literal["direction", "range"] = "direction"

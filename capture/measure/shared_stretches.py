@@ -43,6 +43,8 @@ the stillest direction, as a multiple of what the sensor states: a copy may have
 _STILL = 4.0
 """Standard deviations that noise hardly ever passes, 1 in 16,000."""
 _CUT = 3.0
+"""Standard deviations beyond which a step is cut, 1 in 370 of noise: no single jump may make a
+stretch agree by itself."""
 _LEAST_POWER = 1e-6
 """Of the strongest direction: below it one is rounding alone."""
 _AT_AN_END = 1.0 / 6.0

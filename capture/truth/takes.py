@@ -14,11 +14,10 @@ import numpy.typing as npt
 from scipy.ndimage import uniform_filter1d
 
 from capture.cues.labels import GOOD, Event
-from capture.frames import FrameBlock
 from capture.store.session import Session
 from runtime.sensor import Sensor
 
-__all__ = ["SIDE", "Takes", "read_takes"]
+__all__ = ["SIDE", "Exposures", "Takes", "read_exposures", "read_takes"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -26,6 +25,8 @@ SIDE = 8
 """Bins a side: 64 in all, as in the plain classifiers that the recipes are held against."""
 _SMOOTH_S = 0.1
 """As fast as a hand is: it does not turn round within a tenth of a second (from memory)."""
+_SLOW_S = 10.0
+"""What changes more slowly is warmth or the day, which are in both exposures in any case."""
 _SEGMENTS = 4
 """Equal parts of the cue, and of the take, that a shape is made of."""
 
@@ -68,6 +69,23 @@ class Takes:
     durations_s: Floats
 
 
+@dataclass(frozen=True, slots=True)
+class Exposures:
+    """How lit and dark exposures of a session change.
+
+    Parameters
+    ----------
+    dark_share : float
+        How far the dark ones change as the lit ones do: the slope of a line through zero by least
+        squares. 0 where a light flashes or none is there, 1 where one shines in both alike.
+    times_dark : float
+        How far the lit ones change, as a multiple of the dark ones: 1 where both are noise.
+    """
+
+    dark_share: float
+    times_dark: float
+
+
 def read_takes(session: Session) -> Takes:
     """Read a session once and return its good takes, everyday time left out.
 
@@ -78,7 +96,7 @@ def read_takes(session: Session) -> Takes:
     """
     parts, times = [np.zeros((0, SIDE * SIDE))], [np.zeros(0, np.int64)]
     for block in session.blocks():
-        parts.append(_bins(block, session.sensor))
+        parts.append(_bins(block.lit.astype(np.float64) - block.dark, session.sensor))
         times.append(block.time_us)
     light, time_us = np.concatenate(parts), np.concatenate(times)
     time_s = (time_us - time_us[:1].sum()) / 1e6
@@ -107,9 +125,42 @@ def read_takes(session: Session) -> Takes:
     )
 
 
-def _bins(block: FrameBlock, sensor: Sensor) -> Floats:
-    """Sums of lit minus dark over 8x8 nearly equal parts; fewer where there are fewer pixels."""
-    light = block.lit.astype(np.float64) - block.dark
+def read_exposures(session: Session) -> Exposures:
+    """Compare what changes in lit exposures with what changes in dark ones.
+
+    Of 64 bins, from which what is slow was taken off.
+
+    Raises
+    ------
+    FormatError
+        The file is damaged.
+    """
+    rate_hz = session.sensor.frame_rate_hz
+    quick, slow = (max(1, round(length_s * rate_hz)) for length_s in (_SMOOTH_S, _SLOW_S))
+
+    def changes(exposures: list[Floats]) -> Floats:
+        smooth = uniform_filter1d(np.concatenate(exposures), quick, axis=0, mode="nearest")
+        return np.asarray(smooth - uniform_filter1d(smooth, slow, axis=0, mode="nearest"))
+
+    lit: list[Floats] = []
+    dark: list[Floats] = []
+    for block in session.blocks():
+        lit.append(_bins(block.lit.astype(np.float64), session.sensor))
+        dark.append(_bins(block.dark.astype(np.float64), session.sensor))
+    if not lit:
+        return Exposures(0.0, 0.0)
+    of_lit, of_dark = changes(lit), changes(dark)
+    power, dark_power = float((of_lit**2).sum()), float((of_dark**2).sum())
+    return Exposures(
+        float((of_lit * of_dark).sum()) / power if power > 0.0 else 0.0,
+        float(np.sqrt(power / dark_power))
+        if dark_power > 0.0
+        else (np.inf if power > 0.0 else 0.0),
+    )
+
+
+def _bins(light: Floats, sensor: Sensor) -> Floats:
+    """Sums over 8x8 nearly equal parts; fewer where there are fewer pixels."""
     for axis, n in ((1, sensor.n_rows), (2, sensor.n_cols)):
         edges = (np.arange(SIDE) * n) // SIDE
         light = np.add.reduceat(light, np.minimum(edges, n - 1), axis=axis)

@@ -25,7 +25,7 @@ from capture.truth.order import (
     order_alike,
     orders,
 )
-from capture.truth.takes import Takes, read_takes
+from capture.truth.takes import Exposures, Takes, read_exposures, read_takes
 from runtime.errors import FormatError
 
 __all__ = [
@@ -61,6 +61,12 @@ _MOST_TOLD = 0.1
 SHORTEST_S = 0.1
 """A hand needs longer for the shortest movement there and back (from memory)."""
 _LITTLE_LIGHT = 0.1
+_IN_BOTH = 0.1
+"""Half of the least that lamps leave: of ones that go out with each half wave the dimmer of two
+exposures of half a period holds (1 - 2/pi) / (1 + 2/pi), 0.22 of the brighter."""
+_TIMES_DARK = 2.0
+"""A light that makes lit exposures change less, as a multiple of the dark ones' noise, is lost in
+it: noise alone gives 1, within some hundredths of a recording of seconds."""
 _NO_PATTERN = 0.05
 """Share of shuffled labels that agree as well as those given."""
 _FOR_A_PATTERN = 3
@@ -109,6 +115,8 @@ class Recorded:
 
     takes: Takes
     session: Session
+    of_rig: Exposures | None = None
+    """Where a rig's own lights are recorded by a sensor without an LED."""
 
     @property
     def script(self) -> Script:
@@ -124,7 +132,9 @@ def read_recorded(session: Session) -> Recorded:
     FormatError
         The file is damaged.
     """
-    return Recorded(read_takes(session), session)
+    takes = read_takes(session)
+    of_rig = session.sensor.led_current_ma == 0.0 and set(takes.labels) <= set(RIG)
+    return Recorded(takes, session, read_exposures(session) if of_rig else None)
 
 
 def doubts(recorded: Sequence[Recorded], rng: np.random.Generator) -> list[Doubt]:
@@ -140,9 +150,10 @@ def doubts(recorded: Sequence[Recorded], rng: np.random.Generator) -> list[Doubt
     Returns
     -------
     list of Doubt
-        Whole sessions first, then takes, the most doubtful first; one for each take at most.
+        Whole sessions first, then takes, the most doubtful first; one for each take at most. None
+        of a rig whose lamps shine in both exposures: lit minus dark holds nothing of them.
     """
-    sessions = [each for each in recorded if each.takes.labels]
+    sessions = [each for each in recorded if each.takes.labels and not _shines_in_both(each)]
     if not sessions:
         return []
     first = second_opinions([each.takes for each in sessions])
@@ -215,9 +226,7 @@ def _whole(
     """Judge a session as a whole: whether anything is done in it, in the order of its labels."""
     takes = one.takes
     acted = _acted(takes)
-    if acted.sum() >= _FOR_A_PATTERN and _empty(takes, acted):
-        if one.session.sensor.led_current_ma == 0.0 and set(takes.labels) <= set(RIG):
-            return None  # a rig's lamps, which shine in both exposures: nothing of them is left
+    if acted.sum() >= _FOR_A_PATTERN and _empty(takes, acted, one.of_rig):
         what = "moved" if takes.movement else "there"
         text = f"in no take of it was anything {what}"
         return Doubt(takes.name, None, f"nothing {what}", np.inf, text)
@@ -229,6 +238,11 @@ def _whole(
             text = f"its takes are {found[0].text} ({found[1]:.0f} standard errors)"
             return Doubt(takes.name, None, "out of step", found[1], text)
     return _pattern(takes, candidates, rng)
+
+
+def _shines_in_both(one: Recorded) -> bool:
+    """Tell whether a session is of a rig's lamps that are on in dark exposures too."""
+    return one.of_rig is not None and one.of_rig.dark_share > _IN_BOTH
 
 
 def _pattern(takes: Takes, candidates: Sequence[Order], rng: np.random.Generator) -> Doubt | None:
@@ -258,7 +272,9 @@ def _acted(takes: Takes) -> npt.NDArray[np.bool_]:
     return np.array([asks_to_move(label) for label in takes.labels])
 
 
-def _empty(takes: Takes, acted: npt.NDArray[np.bool_]) -> bool:
+def _empty(takes: Takes, acted: npt.NDArray[np.bool_], of_rig: Exposures | None) -> bool:
+    if of_rig is not None:  # which may stop too shortly for noise to be told from its lights
+        return of_rig.times_dark < _TIMES_DARK
     if not takes.movement:
         return float(np.median(takes.lights[acted])) < _NOISE * takes.noise
     usual = float(np.median(takes.spans[acted]))

@@ -86,7 +86,9 @@ def prototypes(n: int, squared: bool, dtype: Any = np.int8) -> Prototypes:
 
 MIXED = (np.arange(6 * 5) * 53 % 241 - 120).reshape(6, 5)
 SIGNS = (np.arange(5 * 7) * 5 % 3 - 1).reshape(5, 7)
-VARIANTS: dict[str, tuple[Stage, int]] = {  # a stage, and the largest magnitude of its inputs
+Variant = tuple[Stage, int] | tuple[Stage, int, int]
+"""A stage, and the largest of its inputs; the least where that is not as far below zero."""
+VARIANTS: dict[str, Variant] = {
     "bins 2 by 2 of 8 by 8": (Bins(8, 8, 2, 2), 4095),
     "bins of odd width": (Bins(6, 9, 2, 3, 1, 5, 0, 9), 1023),
     "bins of a region, 16 bits": (Bins(8, 10, 2, 2, 2, 6, 2, 10), 65535),
@@ -141,7 +143,7 @@ VARIANTS: dict[str, tuple[Stage, int]] = {  # a stage, and the largest magnitude
     ),
     "ambient pixels": (Ambient(3, 4, 3, 4, 0), 4095),
     "offset": (Offset(int32(1, 257, 0, 8190), 2000, 2, 1, 2), 8190),
-    "offset of pairs": (Offset(int32(1, 256, 0, 4095), 9000, 0, 2, 3), 8190),
+    "offset of pairs": (Offset(int32(1, 256, 0, 4095), 9000, 0, 2, 3), 8190, 0),
     "offset of wide values": (Offset(int32(-3, 2**20 + 1, 5), 1 << 20, 3, 5, 1), 2**20),
     "hold": (Hold(5, 4000, 2000, 3, 0), 4095),
     "hold for a frame": (Hold(3, 0, 0, 1, 1), 127),
@@ -171,12 +173,14 @@ INPUTS_SEED = 47
 """Of inputs, however many variants there are: what is committed of the others stays."""
 
 
-def inputs(stage: Stage, most: int) -> Any:
+def inputs(stage: Stage, most: int, least: int | None = None) -> Any:
     """Return 40 frames that hold extremes, zeros, slow and fast changes; the same on every run."""
     rng = np.random.default_rng(INPUTS_SEED)
     scale = np.geomspace(1, most, 40)[:, None]
     x = np.rint(scale * rng.uniform(-1, 1, (40, stage.n_in))).astype(np.int64)
     x[3], x[11], x[12], x[20:24] = 0, most, -most, x[20]
+    if least is not None:
+        x = np.where(x == -most, least, np.maximum(np.abs(x), least))
     if isinstance(stage, Pair):
         x[4:18] = seen_by_pair(stage, 14, most, rng)  # found, and followed
     return x

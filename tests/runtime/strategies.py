@@ -186,7 +186,7 @@ def between(draw: st.DrawFn, rng: np.random.Generator, low: Int64, high: Int64) 
         ends = least, max(int(high.max()), least) + 3
         offsets = rng.integers(*ends, len(low)).astype(np.int32)
         limit = draw(st.sampled_from([0, 40, 4000, 1 << 30]))
-        few = [draw(st.integers(0, 9)), draw(st.integers(1, 5)), draw(st.integers(1, 4))]
+        few = [draw(st.integers(0, 8)), draw(st.integers(1, 5)), draw(st.integers(1, 4))]
         return Offset(offsets, limit, *few)
     if kind == "background" and _bound(low, high) <= 32767:  # it wants values of 16 bits
         rates = sorted(draw(st.lists(st.integers(0, 15), min_size=3, max_size=3)))

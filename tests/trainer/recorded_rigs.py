@@ -36,14 +36,16 @@ SCENE = (
 )
 
 
-def record_rig(out: Path, share: float = 1.0, n_stops: int = 90) -> Path:
+def record_rig(
+    out: Path, share: float = 1.0, n_stops: int = 90, electrons: tuple[float, float] = (5e5, 1e6)
+) -> Path:
     """Write a calibration of one unit and a locked recording of it; return the data set.
 
     With a share of the usual exposure, of which the lights leave a share of their electrons.
     """
     usual = SENSORS["lensless32pair"]
     sensor = replace(usual, led_current_ma=0.0, exposure_us=usual.exposure_us * share)
-    scene = SCENE.format(low=5e5 * share, high=1e6 * share)
+    scene = SCENE.format(low=electrons[0] * share, high=electrons[1] * share)
     return _recorded(out, sensor, scene, (SCRIPT.format(stops=n_stops), SCRIPT.format(stops=12)))
 
 

@@ -24,7 +24,7 @@ from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
 from runtime.stages.contract.stage import Int32, Stage
 from runtime.stages.passive.ambient import Ambient
-from runtime.stages.passive.offset import Offset
+from runtime.stages.passive.offset import MOST_PARTS, SLOWEST, Offset
 from trainer.align.light import LEAST_QUIET
 from trainer.corpus.recordings import Recording
 from trainer.recipe import Recipe
@@ -47,9 +47,8 @@ __all__ = [
 _FLICKER_HZ = 100, 120
 """Of lamps at 50 and 60 Hz mains."""
 _PARTS = 16
-"""Of the values, whose means move in turn: on each frame few instructions more."""
-_SLOWEST = 8
-"""Slower means, with the stage's fraction, would not follow half a count."""
+"""Of the values, whose means move in turn: on each frame few instructions more. A mean slower than
+the stage's slowest has more."""
 
 
 def read_calibration(
@@ -92,11 +91,23 @@ def following(offsets: Int32, brought: Int32, recipe: Recipe, sensor: Sensor) ->
         Sums of the values of frames of one source.
     recipe : Recipe
     sensor : Sensor
+
+    Raises
+    ------
+    UsageError
+        The recipe's ``drift_s`` is longer than the stage can follow.
     """
     assert recipe.source is not None  # noqa: S101 - asked only of recipes of a source
+    most_frames = MOST_PARTS << SLOWEST
     frames = max(1.0, recipe.source.drift_s * sensor.frame_rate_hz)
-    n_parts = min(_PARTS, round(frames))
-    shift = int(np.clip(round(math.log2(frames / n_parts)), 0, _SLOWEST))
+    if frames > most_frames:
+        raise UsageError(
+            recipe.name, "drift_s", f"{recipe.source.drift_s:g}",
+            f"at most {math.floor(most_frames / sensor.frame_rate_hz)} at "
+            f"{sensor.frame_rate_hz:g} frames per second", "lower drift_s in [source]",
+        )  # fmt: skip
+    n_parts = max(min(_PARTS, round(frames)), math.ceil(frames / (1 << SLOWEST)))
+    shift = max(0, round(math.log2(frames / n_parts)))
     limit = max(0, int(brought.min()) // 2) if len(brought) else 0
     longest = max(1, round(recipe.source.still_s * sensor.frame_rate_hz))
     return Offset(offsets, limit, shift, n_parts, longest)

@@ -48,7 +48,8 @@ _SOURCES = ("pw_model.c", "pw_model.h")
 _SELFTEST = ("selftest.c", "pw_vectors.h")
 _HARNESS = {"harness.c": HARNESS_C.encode(), "memory.c": MEMORY_C.encode()}
 """What is linked to every model."""
-_INCLUDE = re.compile(rb'^[ \t]*#[ \t]*include[ \t]+"([A-Za-z0-9_.]+)"', re.MULTILINE)
+_INCLUDE = re.compile(rb'^[ \t]*#[ \t]*include[ \t]*("[^"\n]+"|[A-Za-z_]\w*)', re.MULTILINE)
+"""What is asked for: a name in quotation marks, or a macro that stands for one."""
 _TIMEOUT_S = 300
 
 
@@ -129,8 +130,11 @@ def compile_for(
     ]
     with tempfile.TemporaryDirectory(prefix="pw-build-") as build:
         out = Path(build)
-        model, harness = _kept(_with_includes(folder), out), _kept(_HARNESS, out)
+        kept = _with_includes(folder)
+        model, harness = _kept(kept, out), _kept(_HARNESS, out)
         common.append(f"-I{model}")
+        if _asks_for_more(kept, around):
+            common.append(f"-I{folder.resolve()}")
         source, sources = model / "pw_model.c", [*(str(harness / n) for n in _HARNESS), "model.o"]
         if selftest:
             sources += [str(folder.resolve() / "selftest.c"), "-DHARNESS_SELFTEST"]
@@ -154,8 +158,20 @@ def _with_includes(folder: Path) -> dict[str, bytes]:
     for name in names:
         if name not in found and (folder / name).is_file():
             found[name] = (folder / name).read_bytes()
-            names += [include.decode() for include in _INCLUDE.findall(found[name])]
+            asked = [word.decode("utf-8", "replace") for word in _INCLUDE.findall(found[name])]
+            quoted = [word[1:-1] for word in asked if word.startswith('"')]
+            names += [word for word in quoted if word == Path(word).name]  # of the folder itself
     return found
+
+
+def _asks_for_more(kept: dict[str, bytes], around: str | None) -> bool:
+    """Tell whether something is included that is not kept: of a lower folder, or by a macro.
+
+    Only then is the folder itself looked in, as zig knows nothing again of what names another one.
+    """
+    texts = [*kept.values(), (around or "").encode()]
+    names = {f'"{name}"'.encode() for name in kept}
+    return any(word not in names for text in texts for word in _INCLUDE.findall(text))
 
 
 def _kept(texts: dict[str, bytes], build: Path) -> Path:

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import ctypes
-from collections.abc import Callable, Sequence
+import signal
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from importlib import import_module
 from typing import Any
 
@@ -39,7 +42,7 @@ class UnicornCore:
         for room in rooms:
             self.uc.mem_map(room.start, room.n_bytes)
         self._code_hook: int = unicorn.UC_HOOK_CODE
-        self._failed: Exception | None = None
+        self._failed: BaseException | None = None
         self._visited: list[int] = []
         if counting:
             self._note_blocks(unicorn.UC_HOOK_BLOCK)
@@ -48,7 +51,8 @@ class UnicornCore:
         """Note every block that is entered.
 
         Given to the library itself: the package's own hooks go through two more functions for each
-        block, which takes longer than to execute it. What is called here cannot fail.
+        block, which takes longer than to execute it. What is called here raises nothing: ctypes
+        would print and forget it. An interrupt, which may come in its midst, is kept by `call`.
         """
         note = self._visited.append
 
@@ -85,13 +89,36 @@ class UnicornCore:
         self.uc.reg_write(self._stack, stack)
         self.uc.reg_write(self._link, stop | self._thumb)
         try:
-            self.uc.emu_start(address | self._thumb, stop)
+            with self._interrupts_kept():
+                self.uc.emu_start(address | self._thumb, stop)
         except self._error as error:
-            raise Fault(str(error)) from error
+            if self._failed is None:
+                raise Fault(str(error)) from error
         if self._failed is not None:
             failed, self._failed = self._failed, None
             raise failed
         return int(self.uc.reg_read(self._arguments[0])) & 0xFFFF_FFFF
+
+    @contextmanager
+    def _interrupts_kept(self) -> Iterator[None]:
+        """Let an interrupt stop the core, and be raised behind it: in a hook it would be lost.
+
+        Where it raises nothing, as the program wishes, or in another thread, it is left as it is.
+        """
+        usual = signal.getsignal(signal.SIGINT) is signal.default_int_handler
+        if not usual or threading.current_thread() is not threading.main_thread():
+            yield
+            return
+
+        def came(_number: int, _frame: object) -> None:
+            self._failed = KeyboardInterrupt()
+            self.uc.emu_stop()
+
+        signal.signal(signal.SIGINT, came)
+        try:
+            yield
+        finally:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
 
     def at(self, address: int, call: Callable[[], None]) -> None:
         """Call something each time that the program comes to an address."""

@@ -34,10 +34,14 @@ from runtime.stages.contract.stage import (
 if TYPE_CHECKING:
     from runtime.stages.contract.onnx_nodes import Nodes
 
-__all__ = ["Offset"]
+__all__ = ["MOST_PARTS", "SLOWEST", "Offset"]
 
 _MEAN_BITS = 8
-"""Fraction bits of a mean: at the slowest shift it still follows a step of half a count."""
+"""Fraction bits of a mean: at the slowest shift it comes within half a count of what stands."""
+SLOWEST = _MEAN_BITS
+"""The largest shift: with each more a mean would stop twice as far from what stands."""
+MOST_PARTS = 256
+"""The most parts whose means move in turn."""
 
 _HALF = 1 << (_MEAN_BITS - 1)
 """What an offset was rounded down by, as far as is known."""
@@ -67,7 +71,7 @@ PW_STAGE void @P@_run(pw_state *s, const @X@ *x, @Y@ *y)
         const int32_t off = ((int32_t)x[i] * @UNIT@) - s->@P@_mean[i];
         const int32_t mean = s->@P@_mean[i] + pw_asr32(off + @HALF_STEP@, @SHIFT@);
         s->@P@_mean[i] = mean;
-        s->@P@_now[i] = (@X@)pw_asr32(mean, @MEAN_BITS@);
+        s->@P@_now[i] = (@NOW@)pw_asr32(mean, @MEAN_BITS@);
     }
 }
 """
@@ -109,7 +113,7 @@ class Offset(Stage):
     all are followed until one is near again. A frame that is followed moves the means of its part
     of the values, one of `n_parts` in turn: ``m[i] += round_shift((x[i] << 8) - m[i], shift)``.
     Cost per frame: two loads, a subtraction, a shift, an addition and a store a value; six bytes
-    of memory.
+    of memory, eight where offsets or inputs pass 16 bits.
 
     Parameters
     ----------
@@ -118,7 +122,7 @@ class Offset(Stage):
     limit : int
         0 to 2^30.
     shift : int
-        Base-2 logarithm of the steps that a mean is taken over, 0 to 16.
+        Base-2 logarithm of the steps that a mean is taken over, 0 to 8.
     n_parts : int
         1 to 256: as many frames pass between two steps of a mean.
     longest : int
@@ -141,8 +145,8 @@ class Offset(Stage):
         offsets = frozen_array(self.kind, "offsets", self.offsets, "int32", (None,))
         object.__setattr__(self, "offsets", offsets)
         require(self.kind, "limit", self.limit, 0, 1 << 30)
-        require(self.kind, "shift", self.shift, 0, 16)
-        require(self.kind, "n_parts", self.n_parts, 1, 256)
+        require(self.kind, "shift", self.shift, 0, SLOWEST)
+        require(self.kind, "n_parts", self.n_parts, 1, MOST_PARTS)
         require(self.kind, "longest", self.longest, 1, 1 << 30)
 
     @property
@@ -254,7 +258,7 @@ class Offset(Stage):
             and max(x.hi, high) <= _MOST_PACKED and self.n_in % 2 == 0
         )  # fmt: skip
         text = fill(
-            _C_TEXT.replace("(@X@)pw_asr32", "(@NOW@)pw_asr32"), NOW=ctype,
+            _C_TEXT, NOW=ctype,
             PACKED=_PACKED if packed else "", P=prefix, X=x.ctype, Y=y.ctype,
             N=self.n_in, HALF=self.n_in // 2, LIMIT=self.limit, LONGEST=self.longest,
             PARTS=self.n_parts, SIZE=self._size, SHIFT=self.shift, UNIT=1 << _MEAN_BITS,

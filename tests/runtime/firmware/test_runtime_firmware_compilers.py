@@ -19,6 +19,7 @@ from compiler_matrix import (
     few_builds,
     lively_frames,
 )
+from firmware_models import small_model
 
 from runtime.firmware.emit.generate import generate
 from runtime.firmware.machine.compile import WARNINGS, compile_for
@@ -126,6 +127,33 @@ def test_what_a_shared_kernel_executes_counts_for_its_stage() -> None:
     assert found.by_function["pw_rows_16_8"] > 200
     assert found.by_stage["s5 dense"] > found.by_function["s5_run"]
     assert found.by_stage["between stages"] < 100
+
+
+@pytest.mark.parametrize(
+    ("name", "line"),
+    [
+        ("pins.h", '#include "pins.h"'),
+        ("board-pins.h", '#include "board-pins.h"'),
+        ("parts/pins.h", '#include "parts/pins.h"'),
+        ("pins.h", '#define PINS "pins.h"\n#include PINS'),
+    ],
+)
+def test_headers_of_the_folder_are_found_however_they_are_asked_for(
+    tmp_path: Path, name: str, line: str
+) -> None:
+    """By any name, in a lower folder and by a macro, they are those of the folder as it is."""
+    for file, text in generate(small_model()).items():
+        (tmp_path / file).write_text(text)
+    (tmp_path / name).parent.mkdir(exist_ok=True)
+    model, before = tmp_path / "pw_model.c", compile_for(tmp_path, "cortex-m0plus")
+    model.write_text(f"{line}\n{model.read_text()}\nPW_PINS\n")
+    for pins in (77, 78):
+        (tmp_path / name).write_text(
+            f"#define PW_PINS extern const int pw_pins; const int pw_pins = {pins};\n"
+        )
+        found = compile_for(tmp_path, "cortex-m0plus", extra=("-Werror",)).model_object
+        assert found != before.model_object
+        assert b"pw_pins" in found and pins.to_bytes(4, "little") in found
 
 
 @pytest.mark.slow

@@ -17,7 +17,7 @@ from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.closing.decision import Decision
 from runtime.stages.passive.ambient import Ambient
-from runtime.stages.passive.offset import Offset
+from runtime.stages.passive.offset import SLOWEST, Offset
 from runtime.verification.verify import compare, reference_records
 
 
@@ -44,6 +44,16 @@ def test_offsets_follow_what_is_there_anyway_and_no_source() -> None:
     assert y.mean() == pytest.approx(200.0, abs=0.5)
     y, _ = stage.run(x[-400:] - 200, state)
     assert abs(y[-100:].mean()) < 0.1
+
+
+@pytest.mark.parametrize("step", [-40, -1, 1, 40])
+def test_the_slowest_mean_comes_within_half_a_count(step: int) -> None:
+    """What steps and then stands still is followed, as the real-valued mean follows it."""
+    stage = Offset(np.array([300], dtype=np.int32), 1000, SLOWEST, 1, 9)
+    x = np.full((3000, 1), 300 + step, dtype=np.int32)
+    _, state = stage.run(x, stage.initial_state())
+    assert abs(state["mean"][0] / 2.0**8 - x[0, 0]) <= 0.5
+    assert abs(stage.run_float(x.astype(float))[-1, 0]) < 0.1
 
 
 def test_what_stands_becomes_what_is_there_anyway() -> None:
@@ -89,12 +99,14 @@ def test_pixels_two_at_a_time_and_one_by_one_give_the_same(
 
 
 def test_offsets_that_are_none_or_too_far_away_are_refused() -> None:
-    """An array of another dtype is a format error; a difference beyond 32 bits is a risk."""
+    """Another dtype or no offset is a format error; a difference beyond 32 bits is a risk."""
     with pytest.raises(FormatError, match="offsets"):
         Offset(np.array([1.5]), 0, 0, 1, 1)
+    with pytest.raises(FormatError, match="offsets"):
+        Offset(np.zeros(0, dtype=np.int32), 0, 0, 1, 1)
     far = Offset(np.array([-(2**24)], dtype=np.int32), 0, 0, 1, 1)
     with pytest.raises(OverflowRisk, match="step of a mean"):
         far.bounds(np.array([0]), np.array([9]))
-    for wrong in ((-1, 0, 1, 1), (0, 17, 1, 1), (0, 0, 0, 1), (0, 0, 257, 1), (0, 0, 1, 0)):
+    for wrong in ((-1, 0, 1, 1), (0, 9, 1, 1), (0, 0, 0, 1), (0, 0, 257, 1), (0, 0, 1, 0)):
         with pytest.raises(FormatError):
             Offset(np.array([5], dtype=np.int32), *wrong)

@@ -27,15 +27,16 @@ from runtime.stages.contract.stage import EntryStage, Stage
 VECTORS = Path(__file__).parents[2] / "vectors" / "stages.json"
 
 
-def program(stage: Stage, most: int) -> dict[str, Any]:
+def program(stage: Stage, most: int, least: int | None = None) -> dict[str, Any]:
     """Return what a stage emits and gives, as plain JSON values."""
     high = np.full(stage.n_in, most, dtype=np.int64)
-    low, top = stage.bounds(-high, high)
+    deep = -high if least is None else np.full_like(high, least)
+    low, top = stage.bounds(deep, high)
     ends = int(low.min()), int(top.max())
-    x = Edge("uint16_t" if isinstance(stage, EntryStage) else smallest_ctype(-most, most),
-             stage.n_in, -most, most)  # fmt: skip
+    x = Edge("uint16_t" if isinstance(stage, EntryStage) else smallest_ctype(deep[0], most),
+             stage.n_in, int(deep[0]), most)  # fmt: skip
     c = stage.c("s1", x, Edge(smallest_ctype(*ends), len(low), *ends))
-    frames = inputs(stage, most)
+    frames = inputs(stage, most, least)
     if isinstance(stage, EntryStage):
         shape = (len(frames), stage.n_rows, stage.n_cols)
         lit, dark = (
@@ -60,7 +61,7 @@ def program(stage: Stage, most: int) -> dict[str, Any]:
         "c": "\n".join([c.tables, c.init, c.functions]).splitlines(),
         "state": [dataclasses.astuple(one) for one in (*c.state, *c.scratch)],
         "bounds": [low.tolist(), top.tolist()],
-        "bounds_of_less": [end.tolist() for end in stage.bounds(-high // 3, high // 2)],
+        "bounds_of_less": [end.tolist() for end in stage.bounds(deep // 3, high // 2)],
         "outputs": y[::3].tolist(),
         "last_state": {key: value.ravel()[-6:].tolist() for key, value in state.items()},
         "real": [float(f"{v:.6g}") for v in real[[0, 11, 12, 30]].ravel()],
@@ -78,6 +79,12 @@ def test_every_stage_gives_and_emits_what_is_committed() -> None:
     for name, one in json.loads(json.dumps(made)).items():
         for key in one:
             assert one[key] == kept[name][key], f"{name}: {key}"
+
+
+def test_variants_of_pairs_are_packed() -> None:
+    """A variant that is named for words of two values emits the walk over them."""
+    for name in (name for name in VARIANTS if name.endswith("pairs")):
+        assert "pw_pair" in "".join(program(*VARIANTS[name])["c"]), name
 
 
 @pytest.mark.parametrize("name", VARIANTS)
@@ -101,11 +108,11 @@ def test_a_stage_is_read_back_as_it_was_written(name: str) -> None:
 @pytest.mark.parametrize("name", VARIANTS)
 def test_frames_one_by_one_are_the_frames_at_once(name: str) -> None:
     """A stage fed frame by frame gives outputs and state of the frames run together."""
-    stage, most = VARIANTS[name]
+    stage, *ends = VARIANTS[name]
     if isinstance(stage, EntryStage):
         assert stage.initial_state() == {}
         return
-    x = inputs(stage, most).astype(np.int32)
+    x = inputs(stage, *ends).astype(np.int32)
     whole, end = stage.run(x, stage.initial_state())
     state, each = stage.initial_state(), []
     for frame in x:
@@ -124,7 +131,7 @@ def test_frames_one_by_one_are_the_frames_at_once(name: str) -> None:
 @pytest.mark.parametrize("name", VARIANTS)
 def test_the_graph_of_a_stage_gives_the_same_bits(name: str) -> None:
     """ONNX Runtime, frame by frame with the state handed on, gives the reference's outputs."""
-    stage, most = VARIANTS[name]
+    stage, *ends = VARIANTS[name]
     nodes, value = Nodes(), helper.make_tensor_value_info
     if isinstance(stage, EntryStage):
         shape = (stage.n_rows, stage.n_cols)
@@ -145,7 +152,7 @@ def test_the_graph_of_a_stage_gives_the_same_bits(name: str) -> None:
     )  # fmt: skip
     model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 18)], ir_version=8)
     run = onnxruntime.InferenceSession(model.SerializeToString()).run
-    state, frames = first, inputs(stage, most)
+    state, frames = first, inputs(stage, *ends)
     for frame in frames[np.r_[0:16, 20:40:3]]:
         if isinstance(stage, EntryStage):
             lit, dark = (np.maximum(sign * frame, 0).reshape(shape) for sign in (1, -1))

@@ -9,14 +9,16 @@ from typing import Any, cast
 import numpy as np
 import pytest
 from firmware_models import save_folder
-from recorded_rigs import record_lamps
+from recorded_rigs import record_lamps, record_rig
 
 from capture.cues.script import parse_script
 from capture.emulated.optic.optics import SENSORS
 from capture.emulated.points.scene import PointScene
 from capture.emulated.points.session import PointSession
 from capture.store.dataset import open_dataset
-from capture.truth.truth import doubts_of_files
+from capture.store.session import read_session
+from capture.truth.takes import read_exposures
+from capture.truth.truth import Doubt, doubts_of_files
 from runtime.errors import FormatError, UsageError
 from runtime.firmware.emit.generate import generate
 from runtime.firmware.machine.compile import compile_for
@@ -62,11 +64,38 @@ def lamps(lamps_once: Path) -> FittedSource:
     return fit_source(lamps_once, parse_recipe(TEXT, "lamps.toml"), lambda said: None)
 
 
-def test_recordings_of_lamps_are_not_taken_for_empty_ones(lamps_once: Path) -> None:
-    """Nothing of lamps is left in lit minus dark, and yet no session is doubted as a whole."""
-    paths = [info.path for info in open_dataset(lamps_once).sessions]
-    found = doubts_of_files(paths, np.random.default_rng(1))
-    assert [doubt for doubt in found if doubt.row is None] == []
+def doubted(folder: Path) -> list[Doubt]:
+    paths = [info.path for info in open_dataset(folder).sessions]
+    assert len(paths) == 2
+    return doubts_of_files(paths, np.random.default_rng(1))
+
+
+@pytest.mark.parametrize(
+    "otherwise",
+    [
+        "auto_exposure = true\n",
+        "flicker_depth = 0.5\nwarming_k = 6.0\nauto_exposure = true\n",
+        "flicker_depth = 1.0\n",
+    ],
+)
+def test_noise_of_lamps_is_no_doubt(tmp_path: Path, otherwise: str) -> None:
+    """Of what shines in both exposures lit minus dark holds noise or flicker: nothing is said."""
+    assert doubted(record_lamps(tmp_path, otherwise, 20)) == []
+
+
+@pytest.mark.parametrize(("electrons", "told"), [((1, 1), 2), ((5e5, 1e6), 0)])
+def test_a_rig_whose_lights_flash_is_judged(
+    tmp_path: Path, electrons: tuple[float, float], told: int
+) -> None:
+    """Lights of an electron are nothing there, in both sessions; of usual ones that is not said."""
+    folder = record_rig(tmp_path, 1.0, 20, electrons)
+    assert [doubt.about for doubt in doubted(folder) if doubt.row is None] == [
+        "nothing there"
+    ] * told
+    for info in open_dataset(folder).sessions:
+        found = read_exposures(read_session(info.path))
+        assert abs(found.dark_share) < 0.05
+        assert found.times_dark == pytest.approx(1.0, abs=0.05) if told else found.times_dark > 5.0
 
 
 def seen(
@@ -223,6 +252,19 @@ def test_offsets_follow_as_slowly_as_the_recipe_says() -> None:
     assert following(offsets, np.zeros(0, dtype=np.int32), recipe, SENSOR).limit == 0
     slow = replace(SENSOR, frame_rate_hz=0.05)
     assert (following(offsets, offsets, recipe, slow).n_parts, found.shift) == (1, 5)
+
+
+@pytest.mark.parametrize("drift_s", [0.01, 2.0, 137.0, 600.0, 2184.0])
+def test_a_drift_is_followed_as_slowly_as_is_asked_or_refused(drift_s: float) -> None:
+    """Up to 65,536 frames; beyond, one line says what is the longest at this frame rate."""
+    offsets, sensor = np.zeros(4, dtype=np.int32), replace(SENSOR, frame_rate_hz=30.0)
+    recipe = parse_recipe(f"{TEXT}drift_s = {drift_s}\n", "lamps.toml")
+    found = following(offsets, offsets, recipe, sensor)
+    frames = found.n_parts * 2**found.shift
+    assert frames == pytest.approx(max(1.0, drift_s * 30.0), rel=0.42)  # a power of two, rounded
+    recipe = parse_recipe(f"{TEXT}drift_s = 2185.0\n", "lamps.toml")
+    with pytest.raises(UsageError, match="drift_s is 2185, expected at most 2184 at 30 frames"):
+        following(offsets, offsets, recipe, sensor)
 
 
 def test_half_of_two_exposures_is_one_of_half_the_gain() -> None:
