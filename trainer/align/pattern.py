@@ -40,15 +40,11 @@ _TURNS = 2
 _SETTLING = 2
 _BEYOND = 0.08
 """Of the calibrated slopes, how far beyond them the motion still holds: a cell's width."""
-_ITERATIONS, _ON_THE_WAY = 60, 30
-"""Of conjugate gradients: at the end, and where motion is fitted next, then the spline again, from
-what was found. With 60 each time errors of the emulated pair were less by half a hundredth of their
-bound at most (1,440 frames), and of seven optics of speckle more was left unexplained in four, less
-in two that neither learns. A pattern that changes has several times as many unknowns."""
+_ITERATIONS = 60
 _CLOSE = 1e-4
 """Of the readouts' own pull on the pattern: what may be left of it."""
 _SMOOTH = 1e-5
-_DIFFERENCE = 1e-4
+_DIFFERENCE = 0.02
 _ORDER = 7
 _EXPONENTS = tuple((n - j, j) for n in range(_ORDER + 1) for j in range(n + 1))
 """Up to the seventh power: over 35 degrees refraction leaves the fifth off by half of what the
@@ -206,7 +202,7 @@ def settled(pattern: Pattern, slopes: Floats, electrons: Floats, read_e: float) 
         pattern = _with_spline(pattern, slopes, electrons, read_e)
         pattern = _with_response(pattern, slopes, electrons, read_e)
         pattern = _moved(pattern, slopes, electrons, len(_EXPONENTS), read_e)
-    return _with_spline(pattern, slopes, electrons, read_e, ending=True)
+    return _with_spline(pattern, slopes, electrons, read_e)
 
 
 def _amplitudes(pattern: Pattern, light: Floats, electrons: Floats) -> Floats:
@@ -217,9 +213,7 @@ def _amplitudes(pattern: Pattern, light: Floats, electrons: Floats) -> Floats:
     return np.asarray(weight / (light**2).sum(axis=1, keepdims=True))
 
 
-def _with_spline(
-    pattern: Pattern, slopes: Floats, electrons: Floats, read_e: float, *, ending: bool = False
-) -> Pattern:
+def _with_spline(pattern: Pattern, slopes: Floats, electrons: Floats, read_e: float) -> Pattern:
     """Solve for the spline and its changes by conjugate gradients, from those there are."""
     across, down = pattern.places(slopes)
     light = pattern.read(across, down, slopes)
@@ -228,13 +222,13 @@ def _with_spline(
     if not pattern.spline.any():
         expected = np.broadcast_to(amplitude / light.shape[1] + read_e**2, light.shape)
     rows = _spline_rows(pattern, across, down)
-    columns = rows.T
+    columns = rows.T.tocsr()
     bright = amplitude * pattern.response
     squares = (bright**2 / expected).ravel()
     counts = pattern.changed(slopes).repeat(pattern.n_pixels, axis=0).T  # (n_splines, n_readings)
     start = np.stack([pattern.spline, *pattern.changes]).reshape(len(counts), -1)
     unlike = partial(_unlike, light=light, weight=1.0 / expected)
-    square = sparse.csr_matrix((rows.data**2, rows.indices, rows.indptr), shape=rows.shape).T
+    square = rows.multiply(rows).T.tocsr()
     diagonal = np.stack([square @ (squares * count**2) for count in counts])
     trace = float(diagonal[0].mean())
     shape = pattern.spline.shape
@@ -260,8 +254,7 @@ def _with_spline(
     n, size = right.size, float(np.linalg.norm(pulled(electrons, 0.0 * start)))
     solved, _ = linalg.cg(
         linalg.LinearOperator((n, n), matvec=normal), right,
-        rtol=0.0, atol=_CLOSE * size,
-        maxiter=_ITERATIONS if ending or len(pattern.changes) else _ON_THE_WAY,
+        rtol=0.0, atol=_CLOSE * size, maxiter=_ITERATIONS,
         M=linalg.LinearOperator((n, n), matvec=lambda values: values * conditioner),
     )  # fmt: skip
     splines = (start.ravel() + solved).reshape(-1, *shape)
@@ -339,8 +332,9 @@ def _moved(
         light = pattern.read(across, down, slopes[part])
         amplitude = _amplitudes(pattern, light, electrons[part])
         step, read = _DIFFERENCE, partial(pattern.read, slopes=slopes[part])
-        by_across, by_down = read(across + step, down) - light, read(across, down + step) - light
-        scale = amplitude / step
+        by_across = read(across + step, down) - read(across - step, down)
+        by_down = read(across, down + step) - read(across, down - step)
+        scale = amplitude / (2 * step)
         expected = np.maximum(amplitude * light, 0.0) + read_e**2 + 1e-9
         left = electrons[part] - amplitude * light
         moved = np.stack(

@@ -18,6 +18,7 @@ from capture.emulated.optic.optics import SENSORS
 from capture.emulated.points.scene import PointScene
 from capture.emulated.points.session import PointSession
 from capture.emulated.port.device import DeviceSettings, running_device
+from capture.emulated.session import dark_offset_us
 from capture.lead.record import SessionNotes, record
 from capture.store.dataset import Participant, open_dataset
 from capture.store.session import read_session
@@ -84,7 +85,8 @@ def test_a_rig_is_recorded_with_its_apertures_and_its_truth(recorded: Path) -> N
     truth = session_truth(session.path)
     assert truth is not None
     assert truth.to_csv() == read_truth(recorded / "rig.csv").to_csv()
-    on = truth.at(frames.time_us)[:, :, 3] > 0.0
+    middle_us = frames.time_us + dark_offset_us(played)  # of both exposures, in which lights shine
+    on = truth.at(middle_us)[:, :, 3] > 0.0
     for event in session.events:
         inside = (frames.time_us >= 1e6 * event.onset_s) & (frames.time_us < 1e6 * event.end_s)
         wanted = 1 if event.trial_type == "rig_hold" else 2
