@@ -10,7 +10,7 @@
  * dense, s9 dense, s10 decision.
  * Flash 67143 bytes, RAM 4712 bytes (the state), stack at most 596 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
- * Model 432ec66370b186f44dc174247aed097aa2500351a2790e01bb6859d1a0be322c.
+ * Model c4e881d209dbb7feda9797b2a76b436d8877822f829a927d5b3316bb200ada02.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -26,7 +26,7 @@ extern "C" {
 #endif
 
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "432ec66370b186f44dc174247aed097aa2500351a2790e01bb6859d1a0be322c"
+#define PW_MODEL_ID "c4e881d209dbb7feda9797b2a76b436d8877822f829a927d5b3316bb200ada02"
 #define PW_N_ROWS 32
 #define PW_N_COLS 32
 #define PW_MAX_COUNTS 4095

@@ -528,7 +528,7 @@ PW_STAGE int32_t s1_left(const int16_t *cut, int32_t sum, int32_t shift, const i
     const int32_t over = left - noise - pw_requant(energy, 75, 17);
     const int32_t spread = s1_steps(s1_spread(sums, a), down) - 1
         - pw_requant(noise, 16555, 17)
-        - pw_requant(energy, 210, 20);
+        - pw_requant(energy, 191, 20);
     return (over < spread) ? spread : over;
 }
 
@@ -554,8 +554,8 @@ PW_STAGE int32_t s1_parted(const int32_t *at, const int16_t *norms, int32_t ligh
     int32_t off = s1_steps(at[2], (4) - at[3]) - belongs;
     off = ((off < 0) ? -off : off) - pw_requant(belongs, 0, 17);
     off = pw_sat(off, 0, (1 << 15) - 1);
-    const int32_t noise = pw_requant(kept, 17367, 17);
-    return (off * off) - ((noise < 1073741823) ? noise : 1073741823) - 2012;
+    const int32_t noise = pw_requant(kept, 17286, 17);
+    return (off * off) - ((noise < 1073741823) ? noise : 1073741823) - 2002;
 }
 
 PW_LOCAL int s1_accepted(const int32_t *at)

@@ -9,9 +9,9 @@
  * Outputs: event, direction_x, direction_y, inverse_distance, distance, direction_x_valid,
  * direction_y_valid, inverse_distance_valid, distance_valid.
  * Stages: s0 bins, s1 registration, s2 triangulation, s3 quantity.
- * Flash 114743 bytes, RAM 4224 bytes (the state), stack at most 904 bytes,
+ * Flash 114747 bytes, RAM 4224 bytes (the state), stack at most 904 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
- * Model 360cda84ea246c8281595276b379d4a6cb4dba39f788c5c377c5448d9eaccde1.
+ * Model f2aef88ce8df7dadbaed9745c548898787250165031247ce39e130aa5a486932.
  *
  * No heap, no floating point, no recursion, no C library. One pw_state per sensor, owned by the
  * caller; functions are reentrant. A right shift of a negative value must be arithmetic, as every
@@ -27,7 +27,7 @@ extern "C" {
 #endif
 
 #define PW_VERSION "0.1.0"
-#define PW_MODEL_ID "360cda84ea246c8281595276b379d4a6cb4dba39f788c5c377c5448d9eaccde1"
+#define PW_MODEL_ID "f2aef88ce8df7dadbaed9745c548898787250165031247ce39e130aa5a486932"
 #define PW_N_ROWS 32
 #define PW_N_COLS 64
 #define PW_MAX_COUNTS 4095
@@ -67,17 +67,17 @@ extern "C" {
 #define PW_QUANTITY_DIRECTION_Y_UNIT "mrad"
 #define PW_QUANTITY_DIRECTION_Y_NUMERATOR 125
 #define PW_QUANTITY_DIRECTION_Y_DENOMINATOR 32768
-#define PW_QUANTITY_DIRECTION_Y_HALF_WIDTH 32
+#define PW_QUANTITY_DIRECTION_Y_HALF_WIDTH 33
 #define PW_QUANTITY_INVERSE_DISTANCE 2u
 #define PW_QUANTITY_INVERSE_DISTANCE_UNIT "1/m"
 #define PW_QUANTITY_INVERSE_DISTANCE_NUMERATOR 1
 #define PW_QUANTITY_INVERSE_DISTANCE_DENOMINATOR 4096
-#define PW_QUANTITY_INVERSE_DISTANCE_HALF_WIDTH 569
+#define PW_QUANTITY_INVERSE_DISTANCE_HALF_WIDTH 571
 #define PW_QUANTITY_DISTANCE 3u
 #define PW_QUANTITY_DISTANCE_UNIT "mm"
 #define PW_QUANTITY_DISTANCE_NUMERATOR 1
 #define PW_QUANTITY_DISTANCE_DENOMINATOR 64
-#define PW_QUANTITY_DISTANCE_HALF_WIDTH 2119
+#define PW_QUANTITY_DISTANCE_HALF_WIDTH 2182
 /* Instead of an event: rows of a frame missing, twice or out of order; or counts over the
  * maximum, such as a converter's status bits. The frame is dropped, what was remembered stays. */
 #define PW_ERROR_ROWS (-2)
