@@ -37,7 +37,7 @@ three who is hardly seen would be a third of them, so rather eight people 12 tim
 often."""
 N_PEOPLE = 30
 """Who hold up fingers, unless another number is asked for: as many as leave the whole demo within
-90 s on two idle cores: 86 s were measured (`tests/bench/MEASURED.md`, "The demo's time")."""
+90 s on two idle cores: 88 s were measured (`tests/bench/MEASURED.md`, "The demo's time")."""
 SHIPPED_PEOPLE = 1200
 """Of whom the model in ``models/`` is. Rather many people than many takes of each: 12 takes of
 1,200 people taught as much as 90 of 400, and more about silhouettes of others than 18 of 800."""
