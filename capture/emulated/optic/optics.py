@@ -50,6 +50,7 @@ _EDGE_TURN_RAD = 0.25
 _EDGE_STRETCH = 0.08
 _AT_ONCE = 64  # directions whose pixels are worked out together: a few megabytes
 
+_TWO_APERTURES = Aperture(-0.93, 0.0, 0, 32, 0, 32), Aperture(0.93, 0.0, 0, 32, 32, 32)
 SENSORS = {
     "lensless32": Sensor(name="lensless32", n_rows=32, n_cols=32),
     "lensless64": Sensor(
@@ -67,7 +68,7 @@ SENSORS = {
         n_cols=64,
         conversion_gain_dn_per_e=0.1,
         full_well_e=40_000.0,
-        apertures=(Aperture(-0.93, 0.0, 0, 32, 0, 32), Aperture(0.93, 0.0, 0, 32, 32, 32)),
+        apertures=_TWO_APERTURES,
     ),
     "ambient32pair": Sensor(
         name="ambient32pair",
@@ -78,7 +79,7 @@ SENSORS = {
         exposure_us=5000.0,
         led_current_ma=0.0,
         led_wavelength_nm=555.0,
-        apertures=(Aperture(-0.93, 0.0, 0, 32, 0, 32), Aperture(0.93, 0.0, 0, 32, 32, 32)),
+        apertures=_TWO_APERTURES,
     ),
     "ambient32": Sensor(
         name="ambient32",
