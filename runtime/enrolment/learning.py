@@ -17,7 +17,7 @@ from runtime.fixedpoint import INT32_MAX
 from runtime.model import Model, model_hash
 from runtime.stages.contract.c_text import Edge
 from runtime.stages.contract.stage import State
-from runtime.stages.teaching.commands import after_command
+from runtime.stages.teaching.commands import after_command, answers_to_take
 from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.reasons import ADD, BEGIN, FINISH, FORGET, NO_CLASS, NO_TAKE, REASONS
 from runtime.stages.teaching.saved import pack_learned, read_learned, saved_bytes
@@ -126,9 +126,9 @@ def likest_class(model: Model, state: State, asked: int) -> int:
     state : dict of int32 arrays
         While the take is open, or after ``add``; ``finish`` lets go of it.
     asked : int
-        The class that was asked for. A known one is compared by the head's scores, a gesture of
-        the owner's own by squared distances to the shipped means, those that refuse it first: as
-        ``add`` refuses it.
+        The class that was asked for. A known one is compared by the scores that the takes kept so
+        far would lead to, a gesture of the owner's own by squared distances to the shipped means,
+        those that refuse it first: as ``add`` refuses it.
 
     Returns
     -------
@@ -142,7 +142,7 @@ def likest_class(model: Model, state: State, asked: int) -> int:
     if int(own["frames"][0]) == 0:
         return NO_TAKE
     if asked < stage.sizes.n_known:
-        scores = own["best_scores"].astype(np.int64)
+        scores = answers_to_take(stage, own)
         scores[asked] = scores.min() - 1
         return int(scores.argmax())
     far = ((stage.means.astype(np.int64) - own["best"]) ** 2).sum(axis=1)
