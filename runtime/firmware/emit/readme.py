@@ -170,7 +170,7 @@ The model learns from a few takes of each class, or of a gesture of the owner's 
     pw_enrol_begin(&state, class_number);   /* then frames, while the owner shows a take */
     answer = pw_enrol_add(&state);          /* its number, or below 0 why it is refused */
     pw_enrol_finish(&state);                /* learns from all takes; lets go of them */
-    pw_forget(&state);                      /* as shipped, bit for bit */
+    pw_forget(&state);                      /* all of pw_state as shipped, bit for bit */
 
 Refused are takes that are too short (`PW_ENROL_SHORT`), too unlike their class or the owner's
 takes before (`PW_ENROL_UNLIKE`), too like another class (`PW_ENROL_OTHER`: `pw_enrol_like` says
