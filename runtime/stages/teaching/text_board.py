@@ -16,7 +16,7 @@ DECLARATIONS = """\
  * Takes may come in any order; each class up to PW_ENROL_MOST_TAKES in a session, and a class that
  * nobody shows keeps the mean it was shipped with. Between two takes the model goes on as usual.
  * Classes from PW_ENROL_FIRST_OWN on are places for gestures of the owner's own, @N_OWN@ of them.
- * Without any take every answer is bit for bit what was shipped.
+@NO_GESTURE@ * Without any take every answer is bit for bit what was shipped.
  *
  * A gesture of one's own is told from known classes the better, the more of those were shown.
  *
