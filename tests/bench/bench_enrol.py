@@ -157,10 +157,13 @@ def figures_elsewhere(
         own = favoured_by_others(
             {new: lessons(new) for new in range(asked.new) if new < len(fit.recipe.classes)}
         )
+        network = "filters" if getattr(form.recipe.classifier, "filters", ()) else "layers"
         for at, (name, shown) in enumerate(known.places):
-            of_new = [row for one in own.values() for row in one.places[at][1]]
-            network = "filters" if getattr(form.recipe.classifier, "filters", ()) else "layers"
-            tables[f"{network}, {name}"] = figures_of_owners([*shown, *of_new], people)
+            of_new = {fit.recipe.classes[new]: one.places[at][1] for new, one in own.items()}
+            together = [row for rows in of_new.values() for row in rows]
+            tables[f"{network}, {name}"] = figures_of_owners([*shown, *together], people) | {
+                "by_class": {label: figures_of_owners(rows, {}) for label, rows in of_new.items()}
+            }
     return tables
 
 
@@ -184,6 +187,14 @@ def print_known(found: dict[str, Any]) -> None:
             f"{told(row['left_handed'])}; {row['refused_per_session']:.2f} refused",
             flush=True,
         )
+
+
+def print_all(found: dict[str, Any]) -> None:
+    """Print what known classes gained, and what came of new gestures, of each as well."""
+    print_known(found)
+    print_new("any", found)
+    for gesture, of_class in found["by_class"].items():
+        print_new(gesture, of_class)
 
 
 def print_new(which: str, found: dict[str, Any]) -> None:
@@ -226,8 +237,7 @@ def main() -> None:
                     tables = figures_elsewhere(world, folder, load_recipe(name), asked)
                     for where, found in tables.items():
                         print(f"{world} {name}, {where}")
-                        print_known(found)
-                        print_new("any", found)
+                        print_all(found)
                 continue
             people = People(asked.people, max(1, asked.people // 10), asked.first)
             scripts = sorted({SCRIPTS[name] for name in asked.recipes})
@@ -239,10 +249,7 @@ def main() -> None:
                 began = time.perf_counter()
                 found = figures(folder, load_recipe(name), asked)
                 print(f"{world} {name} ({time.perf_counter() - began:.0f} s)")
-                print_known(found)
-                print_new("any", found)
-                for gesture, of_class in found["by_class"].items():
-                    print_new(gesture, of_class)
+                print_all(found)
 
 
 if __name__ == "__main__":
