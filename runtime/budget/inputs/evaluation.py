@@ -267,12 +267,13 @@ class Evaluation(_Open):
     @property
     def untold_groups(self) -> tuple[str, ...]:
         """Groups with too few people to be named, locked and in turn, or with none at all."""
-        return untold(
+        asked = untold(
             Asked(grouping, row.name, row.n_people, row.enough_people)
             for groups in (self.groups, self.groups_in_turn)
             for grouping, rows in groups.items()
             for row in rows
         )
+        return tuple(group.words for group in asked)
 
     @property
     def kind_words(self) -> str:
