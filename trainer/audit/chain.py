@@ -45,6 +45,8 @@ MEMORY = "whole memory"
 the room that it works in, and some rows of both exposures: parts of the steps in memory, which are
 attacked whole."""
 _MOST_AGE = 1024
+"""Frames after which an event is merely long ago, as one is that never was: half a minute and more,
+longer than any take."""
 
 
 @dataclass(frozen=True, slots=True)

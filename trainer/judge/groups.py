@@ -285,10 +285,7 @@ class _Cut:
         texts = self.texts(takes, conditions)
         if self.bands:
             values = np.array([np.nan if text is None else float(text) for text in texts])
-            return [
-                ({"name": band.name, "low": band.low, "high": band.high}, band.holds(values))
-                for band in self.bands
-            ]
+            return _banded(self.bands, values)
         rows = [({"name": word}, _are(texts, {word})) for word in self.named]
         rare = {text for text in texts if text is not None} - set(self.named)
         return [*rows, ({"name": REST}, _are(texts, rare))]
