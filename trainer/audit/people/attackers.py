@@ -152,7 +152,10 @@ def _logistic(x: Float64, classes: Int64, n_classes: int) -> Learned:
 def _trees(x: Float64, classes: Int64, n_classes: int) -> Learned:
     learner = ExtraTreesClassifier(
         N_TREES, min_samples_leaf=LEAF, class_weight="balanced", random_state=SEED, n_jobs=1
-    ).fit(x, classes)
+    )
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)  # of one device each, people are many classes
+        learner.fit(x, classes)
     return lambda values: np.log(np.maximum(learner.predict_proba(values), LEAST_CHANCE))
 
 
