@@ -90,7 +90,7 @@ def carry_out(model: Model, state: State, command: Command, class_number: int = 
         As ``Model.run`` gave it, or ``Model.initial_state()``.
     command : str
         ``begin`` a take of a class, ``add`` it after its frames, ``finish``: learn from all takes,
-        ``forget``: as shipped.
+        ``forget``: all of the state as shipped, what other stages hold of the last frames as well.
     class_number : int
         For ``begin``: known classes first, then places for own gestures.
 
@@ -102,6 +102,8 @@ def carry_out(model: Model, state: State, command: Command, class_number: int = 
     index, stage = enrol_place(model)
     if command not in COMMANDS:
         raise UsageError("enrolment", "command", repr(command), ", ".join(COMMANDS))
+    if command == "forget":
+        return Answered(model.initial_state(), 0)
     own = own_state(model, state)
     asked = class_number if 0 <= class_number <= INT32_MAX else NO_CLASS  # none has such a number
     own["ask"] = np.array([COMMANDS[command], asked], dtype=np.int32)
@@ -191,8 +193,8 @@ def with_learned(model: Model, state: State, data: bytes, where: str) -> State:
         most = f"{saved_bytes(stage.sizes)} bytes"
         raise FormatError(where, "size", f"{len(data)} bytes", most)
     taught, rows = read_learned(stage.sizes, model_hash(model), data, where)
-    fresh = carry_out(model, state, "forget").state
-    return fresh | {f"s{index}_taught": taught, f"s{index}_rows": rows}
+    learned = stage.initial_state() | {"taught": taught, "rows": rows}
+    return state | {f"s{index}_{name}": value for name, value in learned.items()}
 
 
 def enrolment_bytes(model: Model) -> dict[str, int]:

@@ -345,12 +345,29 @@ def test_takes_are_let_go_of_once_they_were_learned_from() -> None:
 
 
 def test_forgetting_is_as_shipped() -> None:
-    """The state after forgetting is that of a device that never learned."""
+    """The whole state after forgetting is that of a device that saw and learned nothing."""
     model = corner_model()
-    state, _ = carry_out(model, taught(model, "top", LEFT), "forget")
+    before = taught(model, "top", LEFT)
+    before = model.run(*corners("left", 3), before).state
+    state, answer = carry_out(model, before, "forget")
     first = model.initial_state()
-    learning = [name for name in first if name.startswith("s2_")]
-    assert all(np.array_equal(state[name], first[name]) for name in learning)
+    others = [name for name in first if not name.startswith("s2_")]
+    assert any(not np.array_equal(before[name], first[name]) for name in others)
+    assert answer == 0 and state.keys() == first.keys()
+    assert all(np.array_equal(state[name], first[name]) for name in first)
+
+
+def test_loading_what_was_learned_touches_no_other_stage() -> None:
+    """What windows hold of the last frames goes on; takes of an open session are dropped."""
+    model = corner_model()
+    data = learned_bytes(model, taught(model, "top", LEFT))
+    state, _ = carry_out(model, model.initial_state(), "begin", LEFT)
+    state = model.run(*corners("left", 3), state).state
+    after = with_learned(model, state, data, "file")
+    others = [name for name in state if not name.startswith("s2_")]
+    assert others and all(np.array_equal(after[name], state[name]) for name in others)
+    assert not after["s2_open"].any() and not after["s2_best"].any()
+    assert learned_bytes(model, after) == data
 
 
 def test_of_a_movement_the_surest_frame_counts() -> None:

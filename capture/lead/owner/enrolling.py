@@ -181,10 +181,6 @@ class Enrolling:
         name = self._asked[self._wish].name
         return Moment("rest" if resting else "cue", name, self._wish, n_asked, left_s)
 
-    def interrupted(self) -> None:
-        """Ask anew for a take that the sensor was lost in: its frames are not of one showing."""
-        self._frame = 0
-
     def before(self, state: State) -> State:
         """Give the command that is due before a frame pair; returns the state after it."""
         if self._learned is not None:
@@ -194,6 +190,17 @@ class Enrolling:
             state = self._led(state)
         self._state = state
         return state
+
+    def interrupted(self) -> None:
+        """Ask for the take that stands anew: readouts stopped coming, and nobody saw all of it.
+
+        It is no try of it, as the owner did nothing wrong.
+        """
+        if self._frame > self._ready:
+            said = f"{self._asked[self._wish].name}: interrupted, readouts stopped coming; again"
+            self.answers.append(said)
+            self._tell(said)
+        self._frame = 0
 
     def _led(self, state: State) -> State:
         if self._wish == len(self._asked):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -222,6 +224,7 @@ def _values(stage: Learner, prefix: str, x: Edge, y: Edge) -> dict[str, object]:
         "LEAD": _LEAD_C if moves else "",
         "WATCH_Y": f", const {y.ctype} *y" if moves else "",
         "WATCH_ARGUMENT": ", y" if moves else "",
+        "NO_GESTURE": _no_gesture_text(stage.learnable),
         "VERSION": VERSION,
         "N_WEIGHTS": sizes.n_slots * sizes.n_kept,
         "ROWS_AT": 40 + 2 * sizes.n_slots,
@@ -231,6 +234,18 @@ def _values(stage: Learner, prefix: str, x: Edge, y: Edge) -> dict[str, object]:
             for number, (name, words) in REASONS.items()
         ),
     }
+
+
+def _no_gesture_text(learnable: Sequence[bool]) -> str:
+    """Return the header's line about classes that no take can be of; empty without any."""
+    numbers = [str(c) for c, may in enumerate(learnable) if not may]
+    if not numbers:
+        return ""
+    *most, last = numbers
+    several = f"classes {', '.join(most)} and {last}, which are"
+    several = several if most else f"class {last}, which is"
+    text = f"No take can be of {several} no gesture{'s' if most else ''}."
+    return textwrap.fill(text, 98, initial_indent=" * ", subsequent_indent=" * ") + "\n"
 
 
 def _tables(stage: Learner, prefix: str) -> str:

@@ -11,20 +11,22 @@ DECLARATIONS = """\
  *     pw_enrol_add(&state);                   it has ended: its number, or why it is refused
  *     pw_enrol_like(&state, class_number);    after PW_ENROL_OTHER: which class it was too like
  *     pw_enrol_finish(&state);                after all takes: how many were learned from
- *     pw_forget(&state);                      as it was shipped
+ *     pw_forget(&state);                      all of pw_state as it was shipped
  *
  * Takes may come in any order; each class up to PW_ENROL_MOST_TAKES in a session, and a class that
  * nobody shows keeps the mean it was shipped with. Between two takes the model goes on as usual.
  * Classes from PW_ENROL_FIRST_OWN on are places for gestures of the owner's own, @N_OWN@ of them.
- * Without any take every answer is bit for bit what was shipped.
+@NO_GESTURE@ * Without any take every answer is bit for bit what was shipped.
  *
  * A gesture of one's own is told from known classes the better, the more of those were shown.
  *
  * What is kept for good are means of takes, (PW_ENROL_SLOTS, @KEPT@) in 8 bits, and how many takes
  * each class was learned from: no readout, no picture, no name. Takes (@KEPT@ bytes each, of the
  * model's last values) are held from pw_enrol_add to pw_enrol_finish, which lets go of them. What
- * was learned from a person tells of that person: keep it on the device. pw_init forgets it as all
- * else; pw_restart begins anew and keeps it. RAM of enrolment is part of pw_state. */
+ * was learned from a person tells of that person: keep it on the device. pw_restart begins anew and
+ * keeps it; pw_forget is pw_init: what windows hold of the last take goes as well. What is left on
+ * the stack of the last frame (its scores), the next frame overwrites. RAM of enrolment is part of
+ * pw_state. */
 #define PW_ENROL_SLOTS @N_SLOTS@
 #define PW_ENROL_FIRST_OWN @N_KNOWN@
 #define PW_ENROL_MOST_TAKES @N_TAKES@
@@ -185,14 +187,7 @@ int32_t pw_enrol_finish(pw_state *s)
 
 void pw_forget(pw_state *s)
 {
-    @PREFIX@_end_session(s);
-    for (uint32_t i = 0u; i < @N_WEIGHTS@u; i++) {
-        s->@PREFIX@_rows[i] = 0;
-    }
-    for (uint32_t c = 0u; c < @N_SLOTS@u; c++) {
-        s->@PREFIX@_taught[c] = 0;
-    }
-    s->@PREFIX@_answer[0] = 0;
+    pw_init(s); /* frames of the last take are still in windows, and in the room to work in */
 }
 
 /* The members of enrolment stand one behind the other, from the first to the last. */
@@ -308,7 +303,8 @@ int32_t pw_enrol_load(pw_state *s, const uint8_t *from, uint32_t n_bytes)
     if (damaged != 0u) {
         return PW_ENROL_DAMAGED;
     }
-    pw_forget(s);
+    @PREFIX@_end_session(s);
+    s->@PREFIX@_answer[0] = 0;
     for (uint32_t c = 0u; c < @N_SLOTS@u; c++) {
         s->@PREFIX@_taught[c] = (int16_t)@PREFIX@_number(&from[40u + (2u * c)]);
     }

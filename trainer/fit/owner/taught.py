@@ -25,7 +25,7 @@ from trainer.recipe import Recipe
 
 __all__ = [
     "ALONE", "BESIDE", "COLUMNS", "KNOWN", "OFFERED", "OFFSETS", "TAKES_EACH", "TeachJob",
-    "taught_scores", "teach_jobs", "teach_person",
+    "taught_scores", "teach_jobs", "teach_person", "turns_of",
 ]  # fmt: skip
 
 TAKES_EACH = (1, 3, 5)
@@ -72,7 +72,7 @@ class TeachJob:
 
     def run(self) -> HeldOut:
         """Fit, teach and ask; a person's rows stand in the place of scores."""
-        fitted = self._fit().run()
+        fitted = self.fit_job().run()
         rows = [np.zeros((0, len(COLUMNS)), dtype=np.int32) for _ in self.held]
         people = [r.recording.participant for r in self.held]
         for person in dict.fromkeys(people):  # all of a person's rows stand at the first recording
@@ -85,7 +85,7 @@ class TeachJob:
             rows[people.index(person)] = np.concatenate(found)
         return HeldOut(tuple(rows), fitted.score_unit)
 
-    def _fit(self) -> FitJob:
+    def fit_job(self) -> FitJob:
         """Return the fit, without the windows of the class that is to be new."""
         if self.without is None:
             return self.fit
@@ -147,7 +147,7 @@ def _teach(person: Person, new: int | None) -> Int32:
     rows = []
     kinds = (KNOWN,) if new is None else (ALONE, BESIDE)
     for kind, n_shown in itertools.product(kinds, TAKES_EACH):
-        for shown in _turns(person.slots, person.taught, n_shown, kind):
+        for shown in turns_of(person.slots, person.taught, n_shown, kind):
             spans = [person.spans[i] for i in shown]
             state, answers = person.taught.show(person.x, spans, n_shown)
             asked = np.ones(len(person.spans), dtype=bool)
@@ -169,7 +169,7 @@ def _offered(person: Person) -> Int32:
     for n_shown in sorted((n for n in TAKES_EACH if n <= TAKES), reverse=True):
         leads = [
             lead
-            for shown in _turns(person.slots, person.taught, n_shown, KNOWN)
+            for shown in turns_of(person.slots, person.taught, n_shown, KNOWN)
             for lead in person.taught.leads(person.x, [person.spans[i] for i in shown], n_shown)
         ]
         if leads:
@@ -202,7 +202,7 @@ def taught_scores(
     return [taught.scores(x, state)[:, : taught.stage.sizes.n_known] for x in parts]
 
 
-def _turns(slots: Int64, taught: Taught, n_shown: int, kind: int) -> Iterator[Int64]:
+def turns_of(slots: Int64, taught: Taught, n_shown: int, kind: int) -> Iterator[Int64]:
     """Yield the takes that are shown, in time order, each time others where there are enough."""
     n_known = taught.stage.sizes.n_known
     known = [c for c in range(n_known) if taught.stage.learnable[c]]
