@@ -12,7 +12,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from strategies import models
 
-from runtime.enrolment import COMMANDS, Command, carry_out, enrol_place, learned_bytes
+from runtime.enrolment import (
+    COMMANDS,
+    Command,
+    carry_out,
+    enrol_place,
+    learned_bytes,
+    with_learned,
+)
 from runtime.errors import FormatError
 from runtime.firmware.emit.generate import generate
 from runtime.firmware.machine.compile import HOST, CompiledFirmware, compile_for
@@ -160,6 +167,31 @@ def _state_of(device: Machine) -> bytes:
     """Return all of a pw_state, the room that it works in among it."""
     symbol = device.image.symbol("harness_state")
     return device.read(symbol.address, symbol.size)
+
+
+def test_loading_in_c_leaves_of_enrolment_what_was_loaded_and_of_other_stages_all(
+    tmp_path: Path,
+) -> None:
+    """In the middle of a lesson, another owner's bytes: the state is the law's, every member."""
+    model = corner_model()
+    compiled = compile_for(written(model, tmp_path / "firmware"), HOST)
+    begin, add, finish, _ = COMMANDS.values()
+    state, _ = carry_out(model, model.initial_state(), "begin", 1)
+    state, _ = carry_out(model, model.run(*corners("right", 4), state).state, "add")
+    data = learned_bytes(model, carry_out(model, state, "finish").state)
+    host, state = HostLibrary(compiled), model.initial_state()
+    for number, command in ((begin, "begin"), (add, "add"), (finish, "finish"), (begin, "begin")):
+        host.command(number, 0)
+        state, _ = carry_out(model, state, command, 0)
+        host.run(*corners("top", 4))
+        state = model.run(*corners("top", 4), state).state
+    host.put_learned(data)
+    assert host.command(6, len(data)) == 0
+    state = with_learned(model, state, data, "bytes")
+    got, wanted = host.run(*corners("left", 1)), model.run(*corners("left", 1), state)
+    for name, value in wanted.state.items():
+        assert np.array_equal(got.state[name][-1].ravel(), np.ravel(value)), name
+    assert np.array_equal(got.evidence, wanted.evidence)
 
 
 def test_the_c_says_what_is_wrong_with_bytes_that_it_does_not_load(tmp_path: Path) -> None:
