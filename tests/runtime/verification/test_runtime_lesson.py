@@ -152,6 +152,25 @@ def test_a_dump_after_forgetting_does_not_tell_who_taught(core: str, tmp_path: P
         assert devices[0].dump() == devices[1].dump()
 
 
+def test_of_a_frame_half_fed_when_all_is_forgotten_the_rest_is_refused(tmp_path: Path) -> None:
+    """Half a frame is no frame: it is dropped, and the next one is whole."""
+    model = corner_model()
+    device = Machine(compile_for(written(model, tmp_path / "firmware"), "cortex-m0plus"))
+    state = device.image.symbol("harness_state").address
+    lit, dark = corners("left", 1)
+    places = device.write_exposures(*check_frames(device.layout, lit, dark))
+    answers = []
+    for forgets in (True, False):
+        for row in range(8):
+            at = (place + 16 * row for place in places)
+            device.call("pw_feed_row", state, row, *at)
+            if forgets and row == 3:
+                device.call("harness_command", COMMANDS["forget"], 0)
+        answers.append(device.call("pw_finish", state))
+    wanted = model.run(lit, dark).outputs[0, 0]
+    assert [np.int32(np.uint32(answer)) for answer in answers] == [-2, wanted]
+
+
 def _shown(compiled: CompiledFirmware, where: str) -> Machine:
     """Return a device with two takes, one of them kept and the other open."""
     device, (begin, add, _, _) = Machine(compiled), COMMANDS.values()
