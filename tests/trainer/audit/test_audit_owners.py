@@ -34,7 +34,7 @@ from trainer.audit.owners import (
     taught_devices,
 )
 from trainer.audit.page import audit_page
-from trainer.audit.people.enrolled import seen_at
+from trainer.audit.people.enrolled import ONE_SESSION, seen_at
 from trainer.audit.people.identity import identify
 from trainer.audit.people.rates import cannot_tell
 from trainer.audit.pictures import learned
@@ -199,6 +199,7 @@ def test_what_owners_are_like_is_learned_from_further_people_s_devices(
         assert of_length and all(f"of {n_known} other people" in f.knows for f in of_length)
         named = [f.knows for f in told if f.question == "identity"]
         assert named and all("everybody, with their owners' names" in text for text in named)
+        assert all(text.endswith(ONE_SESSION) for text in named)
     assert [str(each.message) for each in recwarn.list] == []
 
 
