@@ -57,7 +57,7 @@ def test_linear_attackers_reach_the_least_error_of_a_gaussian_channel() -> None:
     apart = np.arange(2000) % 4 == 3
     pairs = pairs_of(values[seen], pictures[seen], apart, values[asked])
     assert pairs is not None
-    learned = error(LEARNED["ridge regression"](pairs).asked)
+    learned = error(LEARNED["ridge regression"](pairs, ()).asked)
     for reached in (known, learned):
         assert 0.96 * least < reached < 1.08 * least
     blind = float(np.mean(np.sum((pictures[asked] - pictures[seen].mean(axis=0)) ** 2, axis=1)))
