@@ -12,19 +12,10 @@ from numpy.typing import NDArray
 from runtime.stages.contract.stage import Float64
 from trainer.audit.chain import Step, alike_before, contained_before
 from trainer.audit.findings import Finding, gain_over_people, per_person
-from trainer.audit.pictures.learned import (
-    COMBINED,
-    LEARNED,
-    NETWORK,
-    Guess,
-    combined,
-    outline_network,
-    pairs_of,
-)
-from trainer.audit.pictures.linear import calibrated, over_mean, tikhonov, wiener
-from trainer.audit.pictures.measures import MEASURES, OUTLINE, iou, marks, ssim
-from trainer.audit.pictures.redrawn import DARKENED, REDRAWN, darkened, redrawn
-from trainer.audit.pictures.scenes import Held, Shown, brightness
+from trainer.audit.pictures.guesses import TIKHONOV, WIENER, Fold, full_pictures, guesses
+from trainer.audit.pictures.learned import Guess
+from trainer.audit.pictures.measures import MEASURES, OUTLINE, iou, marks
+from trainer.audit.pictures.scenes import Held, Shown
 
 __all__ = ["Attack", "attack", "blind_marks"]
 
@@ -38,7 +29,6 @@ _CUTS = np.linspace(0.02, 0.8, 40)
 _N_FOR_CUTS = 400  # pictures that cuts are chosen on
 _NEARLY_ALWAYS = 0.99
 _OF_PART = ", of its "
-TIKHONOV, WIENER = "Tikhonov", "Wiener"
 PAIRS_KNOWN = "pairs of what the step holds and of the scene, of {n} other people"
 
 
@@ -59,15 +49,6 @@ class Attack:
     findings: tuple[Finding, ...]
     truth: Float64
     made: Mapping[tuple[str, str], Float64]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Fold:
-    """One part of the people attacked: where the pairs, and where those asked, are in a `Shown`."""
-
-    pairs: NDArray[np.int64]
-    apart: NDArray[np.bool_]
-    asked: NDArray[np.int64]
 
 
 def attack(
@@ -120,7 +101,7 @@ def attack(
             key = step.name, f"{attacker}{_OF_PART}{at}"
             reached[key], made[key] = reached[at, attacker], made[at, attacker]
         for fold in folds:
-            found = _guesses(every, fold, step, matrices.get(step.name), inside)
+            found = guesses(every, fold, step, matrices.get(step.name), inside)
             truth = every.pictures[fold.pairs][fold.apart]
             for attacker, guess in found.items():
                 key = step.name, attacker
@@ -153,7 +134,7 @@ def _carried(
     return found
 
 
-def _folds(people: NDArray[np.str_], n_asked: int, n_folds: int = N_FOLDS) -> list[_Fold]:
+def _folds(people: NDArray[np.str_], n_asked: int, n_folds: int = N_FOLDS) -> list[Fold]:
     names = sorted(set(people[:n_asked].tolist()))
     part = {name: index % n_folds for index, name in enumerate(names)}
     own = np.array([part.get(name, -1) for name in people.tolist()])
@@ -162,7 +143,7 @@ def _folds(people: NDArray[np.str_], n_asked: int, n_folds: int = N_FOLDS) -> li
         asked, pairs = np.flatnonzero(own == fold), np.flatnonzero(own != fold)
         seen = {name: k for k, name in enumerate(dict.fromkeys(people[pairs].tolist()))}
         apart = np.array([seen[name] % _APART == _APART - 1 for name in people[pairs].tolist()])
-        folds.append(_Fold(pairs, apart, asked))
+        folds.append(Fold(pairs, apart, asked))
     return [fold for fold in folds if len(fold.asked) and fold.apart.any() and not fold.apart.all()]
 
 
@@ -172,90 +153,6 @@ def _lay(
     """Lay each measure's values of a fold into their places among all scenes."""
     for measure, value in values.items():
         into.setdefault(measure, np.full(n, np.nan))[rows] = value
-
-
-def _guesses(
-    every: Shown, fold: _Fold, step: Step, matrix: Float64 | None, inside: NDArray[np.bool_]
-) -> dict[str, Guess]:
-    """Return every attacker's pictures at a step; none of a step that never changes."""
-    values = every.values[step.name].astype(np.float64)
-    pictures = every.pictures[fold.pairs]
-    if step.role == "readout" or matrix is not None:
-        values = over_mean(values)
-    # What a chain normalises is linear, if at all, in a picture of so much light: asked for that as
-    # well and brightened after, ridge regression found 0.04 of IoU more (finger count, its bins).
-    light = np.maximum(pictures.sum(axis=1, keepdims=True), 1e-9)
-    shares = pictures * (light.mean() / light)
-    # Whether a cell is lit is asked for by itself: from how bright it is made, kernel regression
-    # found 0.01 of IoU less (finger count, 60 people, its roots and its second dense layer).
-    every_way = np.hstack([pictures, shares, pictures > OUTLINE])
-    pairs = pairs_of(values[fold.pairs], every_way, fold.apart, values[fold.asked])
-    if pairs is None:
-        return {}
-    found: dict[str, Guess] = {}
-    for name, learner in LEARNED.items():
-        guess = learner(pairs)
-        apart, asked = (np.split(made, 3, axis=1) for made in (guess.apart, guess.asked))
-        found[name] = Guess(apart[0], asked[0], outlines=(apart[2], asked[2]))
-        found[f"{name} of shares"] = _fitted(apart[1], asked[1], pictures[fold.apart])
-    lit = outline_network(pairs, pictures > OUTLINE)
-    bright = _fitted(*lit, pictures[fold.apart])
-    found[NETWORK] = Guess(bright.apart, bright.asked, outlines=lit)
-    if matrix is not None:
-        # Of the scene itself, no frame before.
-        raw = every.values[step.name][:, : len(matrix)].astype(np.float64)
-        found |= _linear(matrix, raw[fold.pairs], pictures, fold.apart, raw[fold.asked])
-    weighed = found[COMBINED] = combined(list(found.values()), pictures[fold.apart])
-    some = [found[name] for name in (*LEARNED, NETWORK, WIENER, COMBINED) if name in found]
-    people = every.people[fold.pairs][fold.apart]
-    again = redrawn(some, pictures[fold.apart], people, inside)
-    if again is not None:
-        known = pictures[fold.apart]
-        found[REDRAWN] = darkened(weighed, again, known, _least_error)
-
-        def alike(made: Float64, truth: Float64) -> float:
-            return float(ssim(_full(made, inside), _full(truth, inside)).mean())
-
-        found[DARKENED] = darkened(weighed, again, known, alike)
-    return found
-
-
-def _least_error(made: Float64, truth: Float64) -> float:
-    return -float(np.mean((made - truth) ** 2))
-
-
-def _linear(
-    matrix: Float64,
-    values: Float64,
-    pictures: Float64,
-    apart: NDArray[np.bool_],
-    asked: Float64,
-) -> dict[str, Guess]:
-    """Return the pictures of the attackers that know the optic, fitted to the people set apart."""
-    step = calibrated(matrix, values[~apart], pictures[~apart])
-    both = step.less_offset(values[apart]), step.less_offset(asked)
-    seen = pictures[~apart] / step.scale[:, None]
-    distance = float(np.sqrt(step.variance * len(matrix)))
-    made = {
-        TIKHONOV: [tikhonov(matrix, y, distance) for y in both],
-        WIENER: [wiener(matrix, y, step.variance, seen) for y in both],
-    }
-    return {name: _fitted(pair[0], pair[1], pictures[apart]) for name, pair in made.items()}
-
-
-def _fitted(apart: Float64, asked: Float64, truth: Float64) -> Guess:
-    """Bring pictures of any scale to brightness, and those to the truth by one line for all."""
-    own, other = brightness(np.maximum(apart, 0.0)), brightness(np.maximum(asked, 0.0))
-    flat = own - own.mean()
-    size = float(np.sum(flat**2))
-    slope = float(np.sum(flat * (truth - truth.mean()))) / size if size > 0 else 0.0
-    return Guess(*((x - own.mean()) * slope + truth.mean() for x in (own, other)))
-
-
-def _full(cells: Float64, inside: NDArray[np.bool_]) -> Float64:
-    pictures = np.zeros((len(cells), *inside.shape))
-    pictures[:, inside] = np.clip(cells, 0.0, 1.0)
-    return pictures
 
 
 def _cut(made: Float64, references: Float64) -> tuple[float, float]:
@@ -275,14 +172,14 @@ def _marked(
     Its cut is chosen on the people set apart, and so is whether its outlines are what it made
     bright or what it was sure of.
     """
-    references, made = _full(truth, inside), _full(guess.asked, inside)
-    cut, reached = _cut(_full(guess.apart, inside), references)
+    references, made = full_pictures(truth, inside), full_pictures(guess.asked, inside)
+    cut, reached = _cut(full_pictures(guess.apart, inside), references)
     outlines = made > cut
     if guess.outlines is not None:
-        apart, other = (_full(each, inside) for each in guess.outlines)
+        apart, other = (full_pictures(each, inside) for each in guess.outlines)
         cut, reached_so = _cut(apart, references)
         outlines = other > cut if reached_so > reached else outlines
-    return marks(made, outlines, _full(asked, inside))
+    return marks(made, outlines, full_pictures(asked, inside))
 
 
 def blind_marks(seen: Float64, asked: Float64, inside: NDArray[np.bool_]) -> dict[str, Float64]:
@@ -302,11 +199,11 @@ def blind_marks(seen: Float64, asked: Float64, inside: NDArray[np.bool_]) -> dic
     often = (seen > OUTLINE).mean(axis=0)
     mean, dark = seen.mean(axis=0), np.zeros(seen.shape[1])
     tried = [mean, mean * often**0.5, np.median(seen, axis=0), middling, often, dark]
-    true, answers = _full(some, inside), _full(asked, inside)
+    true, answers = full_pictures(some, inside), full_pictures(asked, inside)
     best: dict[str, tuple[float, Float64]] = {}
     for guess in tried:
         made, said = (
-            _full(np.broadcast_to(guess, scenes.shape), inside) for scenes in (some, asked)
+            full_pictures(np.broadcast_to(guess, scenes.shape), inside) for scenes in (some, asked)
         )
         cut, _ = _cut(made, true)
         own, told = marks(made, made > cut, true), marks(said, said > cut, answers)
@@ -317,7 +214,7 @@ def blind_marks(seen: Float64, asked: Float64, inside: NDArray[np.bool_]) -> dic
     return {measure: told for measure, (_, told) in best.items()}
 
 
-def _blind(every: Shown, folds: Sequence[_Fold], inside: NDArray[np.bool_]) -> dict[str, Float64]:
+def _blind(every: Shown, folds: Sequence[Fold], inside: NDArray[np.bool_]) -> dict[str, Float64]:
     n_asked = sum(len(fold.asked) for fold in folds)
     kinds = every.kinds if every.kinds is not None else np.full(len(every.people), "")
     blind: dict[str, Float64] = {}

@@ -9,6 +9,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,8 +23,11 @@ __all__ = [
     "LEARNED",
     "NETWORK",
     "Guess",
+    "Learner",
     "Pairs",
+    "Parted",
     "combined",
+    "crossed",
     "outline_network",
     "pairs_of",
 ]
@@ -81,11 +85,61 @@ class Guess:
     outlines : two float64 arrays, of the shapes of both, or None
         How sure it is of each cell that the thing itself is there, where it learned that apart from
         how bright it is.
+    strengths : tuple of float
+        Those that it chose on the people set apart.
     """
 
     apart: Float64
     asked: Float64
     outlines: tuple[Float64, Float64] | None = None
+    strengths: tuple[float, ...] = ()
+
+
+class Parted(NamedTuple):
+    """What an attacker made of the pairs shown, without having learned from them, and of others.
+
+    Parameters
+    ----------
+    shown : float (n_shown, n_cells)
+    apart : float (n_apart, n_cells)
+        Of the people set apart.
+    asked : float (n_asked, n_cells)
+    """
+
+    shown: NDArray[np.floating[Any]]
+    apart: Float64
+    asked: Float64
+
+
+Learner = Callable[[Pairs, tuple[float, ...]], Guess]
+"""Makes pictures with the strengths given, of those asked alone; without any it chooses them."""
+
+
+def crossed(
+    pairs: Pairs, half: NDArray[np.bool_], learner: Learner, strengths: tuple[float, ...]
+) -> NDArray[np.float32]:
+    """Return what an attacker makes of the pairs shown who learned from the other half of them.
+
+    Parameters
+    ----------
+    pairs : Pairs
+    half : bool (n_pairs,)
+        One half of the people.
+    learner : callable
+    strengths : tuple of float
+        Those that it chose.
+
+    Returns
+    -------
+    float32 (n_shown, n_cells)
+    """
+    made = np.zeros(pairs.y.shape, np.float32)
+    for side in (half, ~half):
+        known, told = side & ~pairs.apart, ~side & ~pairs.apart
+        if known.any() and told.any():
+            own = Pairs(pairs.x[known], pairs.y[known], pairs.apart[known], pairs.x[told])
+            made[told] = learner(own, strengths).asked
+    return made[~pairs.apart]
 
 
 def pairs_of(x: Float64, y: Float64, apart: NDArray[np.bool_], asked: Float64) -> Pairs | None:
@@ -110,16 +164,7 @@ def pairs_of(x: Float64, y: Float64, apart: NDArray[np.bool_], asked: Float64) -
     return Pairs(directions.transform(own) / size, y, apart, directions.transform(other) / size)
 
 
-def _chosen(pairs: Pairs, strengths: tuple[float, ...], fit: Callable[..., Float64]) -> Guess:
-    """Choose the strength by the people set apart, then learn from all pairs."""
-    shown, apart = ~pairs.apart, pairs.apart
-    tried = [fit(pairs.x[shown], pairs.y[shown], pairs.x[apart], s) for s in strengths]
-    errors = [float(np.mean((made - pairs.y[apart]) ** 2)) for made in tried]
-    best = int(np.argmin(errors))
-    return Guess(tried[best], fit(pairs.x, pairs.y, pairs.asked, strengths[best]))
-
-
-def _ridge(pairs: Pairs) -> Guess:
+def _ridge(pairs: Pairs, strengths: tuple[float, ...] = ()) -> Guess:
     """Ridge regression: all that is linear in what the step holds."""
     from sklearn.linear_model import Ridge
 
@@ -128,10 +173,17 @@ def _ridge(pairs: Pairs) -> Guess:
         made = Ridge(alpha * 1e-3, solver="cholesky").fit(x, y).predict(asked)
         return np.asarray(made).reshape(len(asked), -1)
 
-    return _chosen(pairs, _ALPHAS, fit)
+    if strengths:
+        return Guess(pairs.y[:0], fit(pairs.x, pairs.y, pairs.asked, *strengths))
+    shown, apart = ~pairs.apart, pairs.apart
+    tried = [fit(pairs.x[shown], pairs.y[shown], pairs.x[apart], alpha) for alpha in _ALPHAS]
+    errors = [float(np.mean((made - pairs.y[apart]) ** 2)) for made in tried]
+    best = int(np.argmin(errors))
+    asked = fit(pairs.x, pairs.y, pairs.asked, _ALPHAS[best])
+    return Guess(tried[best], asked, strengths=(_ALPHAS[best],))
 
 
-def _kernel(pairs: Pairs) -> Guess:
+def _kernel(pairs: Pairs, strengths: tuple[float, ...] = ()) -> Guess:
     """Kernel ridge regression: pictures of what looked alike, weighed smoothly.
 
     Directions are weighed by the root of their spread, so that weak ones count for more than they
@@ -166,6 +218,8 @@ def _kernel(pairs: Pairs) -> Guess:
             for alpha in alphas
         ]
 
+    if strengths:
+        return Guess(pairs.y[:0], made(asked, slice(None), strengths[0], strengths[1:])[0])
     apart = own[pairs.apart], ~pairs.apart
     tried = {
         (width, alpha): each
@@ -174,7 +228,8 @@ def _kernel(pairs: Pairs) -> Guess:
     }
     truth = pairs.y[pairs.apart]
     best = min(tried, key=lambda key: float(np.mean((tried[key] - truth) ** 2)))
-    return Guess(tried[best], made(asked, slice(None), best[0], best[1:])[0])
+    told = made(asked, slice(None), best[0], best[1:])[0]
+    return Guess(tried[best], told, strengths=best)
 
 
 def outline_network(pairs: Pairs, outlines: NDArray[np.bool_]) -> tuple[Float64, Float64]:
@@ -242,7 +297,7 @@ def _weighed(made: Sequence[tuple[Float64, Float64]], truth: Float64) -> tuple[F
     return apart, sum((w * each[1] for w, each in pairs), np.zeros_like(made[0][1]))
 
 
-LEARNED: dict[str, Callable[[Pairs], Guess]] = {
+LEARNED: dict[str, Learner] = {
     "ridge regression": _ridge,
     "kernel regression": _kernel,
 }

@@ -36,7 +36,9 @@ class Adam:
         self.n_steps = 0
         self._moments: list[tuple[Float32, Float32]] = []
 
-    def step(self, parameters: Sequence[Float32], slopes: Sequence[Float32]) -> None:
+    def step(
+        self, parameters: Sequence[Float32], slopes: Sequence[Float32], share: float = 1.0
+    ) -> None:
         """Move every parameter, in place.
 
         The root of the squares' mean is divided by its bias in the rate, not in each value, as the
@@ -48,13 +50,15 @@ class Adam:
             The same ones at each step.
         slopes : sequence of float32 arrays, shaped as these
             Of the loss; overwritten.
+        share : float
+            Of the rate, for a rate that changes.
         """
         if not self._moments:
             self._moments = [(np.zeros_like(p), np.zeros_like(p)) for p in parameters]
         self.n_steps += 1
         decay, decay_of_squares = self._decays
         first, second = (1.0 - each**self.n_steps for each in self._decays)
-        rate = self._rate * (math.sqrt(second) / first)
+        rate = self._rate * share * (math.sqrt(second) / first)
         for parameter, slope, (mean, square) in zip(parameters, slopes, self._moments, strict=True):
             mean *= decay
             mean += (1.0 - decay) * slope
