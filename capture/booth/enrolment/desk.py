@@ -150,13 +150,16 @@ class EnrolmentDesk:
         model, notices = lesson.learner.model, [""]
         leading = Enrolling(model, lesson.wishes, lambda _: None)
         with SerialLink(lesson.port) as link:
-            watch = Watch(link, link.describe(), model, reference(model, leading.before))
+            engine = reference(model, leading.before)
+            watch = Watch(link, link.describe(), model, engine, leading.interrupted)
             first["cautions"] = watch.cautions(lesson.learner.calibrated)
 
             def notice(text: str) -> None:
                 notices[0] = text
 
             def progress(now: Watch) -> None:
+                if not now.connected:
+                    leading.interrupted()
                 if leading.done or self._stopping.is_set():
                     now.stop()
                 lost = "" if now.connected else notices[0]

@@ -35,8 +35,8 @@ from runtime.stages.teaching.reasons import (
 )
 
 __all__ = [
-    "Compared", "after_command", "compared", "first_state", "kept_values", "scores_of", "watched",
-    "with_own",
+    "Compared", "after_command", "answers_to_take", "behind_another", "compared", "first_state",
+    "kept_values", "scores_of", "watched", "with_own",
 ]  # fmt: skip
 
 
@@ -103,7 +103,7 @@ def scores_of(stage: Learner, state: State, base: Int32, kept: Int32) -> Int32:
 def compared(stage: Learner, state: State, base: Int32, kept: Int32) -> Compared:
     """Take together what the head says of known classes and how near each one's mean is."""
     n_known = base.shape[1]
-    far = _distances(stage, state, kept)
+    far = _distances(stage, _class_means(stage, state), kept)
     known = base.astype(np.int64)
     if state["taught"][:n_known].any():
         known = known - _scaled(stage, far - far.min(axis=1, keepdims=True))
@@ -144,9 +144,9 @@ def _class_means(stage: Learner, state: State) -> Int32:
     return np.where(own, state["rows"][:n_known], stage.means).astype(np.int32)
 
 
-def _distances(stage: Learner, state: State, kept: Int32) -> Int64:
+def _distances(stage: Learner, means: Int32, kept: Int32) -> Int64:
     """Return squared distances to known classes: their mean, or an example of them if nearer."""
-    far = _to_rows(_class_means(stage, state), kept)
+    far = _to_rows(means, kept)
     if len(stage.anchors):
         to_anchors = _to_rows(stage.anchors, kept)
         for number, at in enumerate(stage.anchor_classes.tolist()):
@@ -229,16 +229,45 @@ def refusal(stage: Learner, state: State, slot: int) -> int:
         return SHORT
     best = state["best"].astype(np.int64)
     to_means = _squared(stage.means, best)
-    known = slot < stage.sizes.n_known
-    to_own = int(_squared(own, best).min()) if len(own) else 0
-    if to_own > stage.apart or (known and int(to_means[slot]) > stage.unlike):
-        return UNLIKE
-    if known:
-        scores = state["best_scores"].astype(np.int64)
-        like = int(scores.max() - scores[slot]) > stage.rival
+    if slot < stage.sizes.n_known:
+        unlike = int(to_means[slot]) > stage.unlike
+        like = behind_another(stage, state, slot) > stage.rival
     else:
+        unlike = len(own) > 0 and int(_squared(own, best).min()) > stage.apart
         like = bool((to_means <= stage.near).any())
+    if unlike:
+        return UNLIKE
     return OTHER_CLASS if like else 0
+
+
+def answers_to_take(stage: Learner, state: State) -> Int64:
+    """Score known classes as if the takes kept so far had been learned from, int64 (n_known,).
+
+    Of the last take's frame that counts. A mean of n takes is itself known to a part in n of what
+    takes spread by, so that of a squared distance n parts of n + 1 count (the predictive normal: C.
+    Bishop, Pattern Recognition and Machine Learning, 2006, section 2.3.6, without its logarithm,
+    which differs little between classes).
+    """
+    n_known = stage.sizes.n_known
+    session = _session(stage, state)
+    rows = _moved(stage, state, session)[:n_known]
+    means = np.where(session[:n_known, None] > 0, rows, _class_means(stage, state))
+    [far] = _distances(stage, means.astype(np.int32), state["best"][None])
+    parts = (state["taught"] + session)[:n_known].astype(np.int64) + SHIPPED_TAKES + 1
+    far = far - (far + (parts >> 1)) // parts
+    return state["best_scores"].astype(np.int64) - _scaled(stage, far - far.min())
+
+
+def behind_another(stage: Learner, state: State, known: int) -> int:
+    """Return how far a known class is behind the best of all others; below 0, ahead of it."""
+    answers = answers_to_take(stage, state)
+    return int(np.delete(answers, known).max() - answers[known])
+
+
+def _session(stage: Learner, state: State) -> Int32:
+    """Return how many takes of each class were kept, int32 (n_slots,)."""
+    classes = state["take_class"]
+    return np.bincount(classes[classes > 0] - 1, minlength=stage.sizes.n_slots).astype(np.int32)
 
 
 def _squared(several: NDArray[np.integer], one: Int64) -> Int64:
@@ -249,8 +278,7 @@ def _squared(several: NDArray[np.integer], one: Int64) -> Int64:
 def _finished(stage: Learner, state: State) -> State:
     """Move the means of the classes shown, and let go of the takes."""
     sizes = stage.sizes
-    classes = state["take_class"]
-    session = np.bincount(classes[classes > 0] - 1, minlength=sizes.n_slots).astype(np.int32)
+    session = _session(stage, state)
     empty = first_state(sizes)
     names = ("takes", "take_class", "open", "best", "best_scores", "frames", "lead")
     after = state | {name: empty[name] for name in names}

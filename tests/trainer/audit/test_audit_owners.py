@@ -7,7 +7,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from invented_people import record_people
+from invented_takes import HELD
 
+from capture.cues.script import parse_script
 from capture.emulated.optic.optics import SENSORS
 from capture.store.session import read_session
 from runtime.enrolment import carry_out, learned_arrays, own_state
@@ -31,7 +34,7 @@ from trainer.audit.owners import (
     taught_devices,
 )
 from trainer.audit.page import audit_page
-from trainer.audit.people.enrolled import seen_at
+from trainer.audit.people.enrolled import ONE_SESSION, seen_at
 from trainer.audit.people.identity import identify
 from trainer.audit.people.rates import cannot_tell
 from trainer.audit.pictures import learned
@@ -179,6 +182,27 @@ def test_devices_are_asked_whose_they_are(takes: ChainTakes, held_people: Path) 
     assert {finding.scenes for finding in found} == {SCENES}
 
 
+def test_what_owners_are_like_is_learned_from_further_people_s_devices(
+    tmp_path: Path, recwarn: pytest.WarningsRecorder
+) -> None:
+    """They teach devices as well, and are not asked; nothing is warned of beside the findings."""
+    folder, n_further = tmp_path / "data", 3
+    record_people(folder, parse_script(HELD, "held"), LEAST_PEOPLE + n_further, 0)
+    everybody = chain_steps(model_of(learner()), folder)
+    paths = list(everybody.paths.items())
+    asked = dataclasses.replace(everybody, paths=dict(paths[:LEAST_PEOPLE]))
+    others = dataclasses.replace(everybody, paths=dict(paths[LEAST_PEOPLE:]))
+    for further, n_known in ((None, LEAST_PEOPLE - 2), (others, LEAST_PEOPLE - 2 + n_further)):
+        told = attack_owners(asked, folder, others=further)
+        of_length = [f for f in told if f.question == "hand_length_mm"]
+        assert {f.n_people for f in told} == {LEAST_PEOPLE}
+        assert of_length and all(f"of {n_known} other people" in f.knows for f in of_length)
+        named = [f.knows for f in told if f.question == "identity"]
+        assert named and all("everybody, with their owners' names" in text for text in named)
+        assert all(text.endswith(ONE_SESSION) for text in named)
+    assert [str(each.message) for each in recwarn.list] == []
+
+
 def test_the_hands_that_taught_devices_are_drawn_from_what_was_learned(
     takes: ChainTakes, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -191,7 +215,7 @@ def test_the_hands_that_taught_devices_are_drawn_from_what_was_learned(
     assert places == {("picture", step, SCENES) for step in (IN_LESSON, LEARNED)}
     assert {f.n_people for f in found} == {LEAST_PEOPLE}
     assert all("of 5 other people; which hand is of which class" in f.knows for f in found)
-    assert {step for row in rows for step in row.shown} == {IN_LESSON, LEARNED}
+    assert all(set(row.shown) == {IN_LESSON, LEARNED} for row in rows)  # each hand once
     assert rows and all(row.truth.max() > 0 for row in rows)
     will = planned(takes, [])
     assert {(f.question, f.step, f.scenes, f.measure) for f in found} <= will
