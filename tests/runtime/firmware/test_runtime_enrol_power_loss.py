@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from enrol_models import corner_model, corners
 from runtime.enrolment import carry_out, enrolment_bytes, learned_arrays, learned_bytes
 from runtime.firmware.emit.generate import generate
 from runtime.firmware.machine.compile import HOST, compile_for
+from runtime.firmware.machine.elf import read_sizes
 from runtime.firmware.machine.execute import HostLibrary
 from runtime.stages.contract.stage import State
 
@@ -124,6 +126,23 @@ def _saved(host: HostLibrary, flash: _Flash, data: bytes) -> None:
         board.save()
     except _PowerLostError:
         return
+
+
+def test_functions_of_a_take_are_not_unrolled(tmp_path: Path) -> None:
+    """What runs once a take is as small at -O2, as it is priced, as where size alone counts."""
+    for name, text in generate(MODEL).items():
+        (tmp_path / name).write_text(text)
+    for_speed, for_size = (
+        sum(
+            size
+            for name, size in read_sizes(
+                compile_for(tmp_path, "cortex-m0plus", optimise=optimise)
+            ).by_symbol.items()
+            if name.startswith(("pw_enrol_", "pw_forget", "pw_restart"))
+        )
+        for optimise in ("-O2", "-Oz")
+    )
+    assert 0 < for_speed <= 1.2 * for_size
 
 
 def test_the_readme_says_how() -> None:
