@@ -226,6 +226,10 @@ def _values(stage: Learner, prefix: str, x: Edge, y: Edge) -> dict[str, object]:
         "MOST_TAUGHT": MAX_TAUGHT,
         "LIFT": LIFT,
         "SHIPPED": SHIPPED_TAKES,
+        # Without own places all classes are known: asked, GCC warns at -O3 of others.
+        "SHIPPED_OF_C": (
+            f"(c < {sizes.n_known}u) ? {SHIPPED_TAKES} : 0" if sizes.n_own else SHIPPED_TAKES
+        ),
         "LEAST_FRAMES": stage.least_frames,
         "UNLIKE": stage.unlike,
         "APART": stage.apart,

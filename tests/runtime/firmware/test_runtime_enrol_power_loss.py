@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import subprocess
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -143,6 +144,18 @@ def test_functions_of_a_take_are_not_unrolled(tmp_path: Path) -> None:
         for optimise in ("-O2", "-Oz")
     )
     assert 0 < for_speed <= 1.2 * for_size
+
+
+@pytest.mark.parametrize("n_own", [0, 1])
+def test_gcc_accepts_a_model_that_learns_at_every_level(
+    n_own: int, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    """With and without places for own gestures, no warning at any level of optimisation."""
+    for name, text in generate(corner_model(n_own=n_own)).items():
+        (tmp_path / name).write_text(text)
+    for level in ("-O0", "-O2", "-O3", "-Os"):
+        words = [need_tool("gcc"), "-std=c99", level, "-Wall", "-Wextra", "-Werror", "-c"]
+        subprocess.run([*words, "pw_model.c", "-o", "pw_model.o"], cwd=tmp_path, check=True)
 
 
 def test_the_readme_says_how() -> None:
