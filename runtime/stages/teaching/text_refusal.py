@@ -38,7 +38,7 @@ static int32_t @PREFIX@_ratio(int32_t a, int32_t b)
  */
 static int32_t @PREFIX@_moved(const pw_state *s, uint32_t c, int32_t session, uint32_t i)
 {
-    const int32_t shipped = (c < @N_KNOWN@u) ? @SHIPPED@ : 0;
+    const int32_t shipped = @SHIPPED_OF_C@;
     const int32_t weight = s->@PREFIX@_taught[c] + shipped;
     int32_t before = s->@PREFIX@_rows[(c * @KEPT@u) + i];
     if ((shipped != 0) && (s->@PREFIX@_taught[c] == 0)) {

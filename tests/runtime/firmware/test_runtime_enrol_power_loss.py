@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import subprocess
+from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,6 +13,7 @@ from enrol_models import corner_model, corners
 from runtime.enrolment import carry_out, enrolment_bytes, learned_arrays, learned_bytes
 from runtime.firmware.emit.generate import generate
 from runtime.firmware.machine.compile import HOST, compile_for
+from runtime.firmware.machine.elf import read_sizes
 from runtime.firmware.machine.execute import HostLibrary
 from runtime.stages.contract.stage import State
 
@@ -124,6 +127,35 @@ def _saved(host: HostLibrary, flash: _Flash, data: bytes) -> None:
         board.save()
     except _PowerLostError:
         return
+
+
+def test_functions_of_a_take_are_not_unrolled(tmp_path: Path) -> None:
+    """What runs once a take is as small at -O2, as it is priced, as where size alone counts."""
+    for name, text in generate(MODEL).items():
+        (tmp_path / name).write_text(text)
+    for_speed, for_size = (
+        sum(
+            size
+            for name, size in read_sizes(
+                compile_for(tmp_path, "cortex-m0plus", optimise=optimise)
+            ).by_symbol.items()
+            if name.startswith(("pw_enrol_", "pw_forget", "pw_restart"))
+        )
+        for optimise in ("-O2", "-Oz")
+    )
+    assert 0 < for_speed <= 1.2 * for_size
+
+
+@pytest.mark.parametrize("n_own", [0, 1])
+def test_gcc_accepts_a_model_that_learns_at_every_level(
+    n_own: int, tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    """With and without places for own gestures, no warning at any level of optimisation."""
+    for name, text in generate(corner_model(n_own=n_own)).items():
+        (tmp_path / name).write_text(text)
+    for level in ("-O0", "-O2", "-O3", "-Os"):
+        words = [need_tool("gcc"), "-std=c99", level, "-Wall", "-Wextra", "-Werror", "-c"]
+        subprocess.run([*words, "pw_model.c", "-o", "pw_model.o"], cwd=tmp_path, check=True)
 
 
 def test_the_readme_says_how() -> None:
