@@ -18,7 +18,7 @@ from runtime.fixedpoint import choose_multiplier
 from runtime.stages.contract.stage import Float64, Int32, Int64, Stage
 from runtime.stages.dense import Dense
 from runtime.stages.teaching.enrol import Enrol
-from runtime.stages.teaching.lesson import EVIDENCE_NATS, MAX_LIMIT
+from runtime.stages.teaching.lesson import EVIDENCE_NATS, MAX_LIMIT, MAX_MEMORY
 from trainer.learn.quantise import LayerInputs, RealLayer, quantise_dense
 from trainer.recipe import Recipe
 
@@ -49,6 +49,8 @@ UNSEEN = 1.5
 windows of those it has. Without it a good third take in eight was refused behind filters, in
 fourteen to twenty-five behind perceptrons (invented people of three optics), and with those that
 are least alike a lesson was worth more; twice as much would let most takes of another class by."""
+MEMORY_POSES = 42
+"""For so many windows (17 s of 0.4 s) a near gesture is remembered: half and twice did the same."""
 NEW_SHARE = 0.1
 """A gesture nearer to a known class than one in ten of that class's own windows is not new. It
 tells little, as an owner's classes do not stand where training people's do: at a half, 50 and 56 %
@@ -161,6 +163,7 @@ def learning_head(
         limit=limit,
         multiplier=factor[0],
         shift=factor[1],
+        memory=0 if moves else min(round(math.log2(MEMORY_POSES * window)), MAX_MEMORY),
     )
 
 

@@ -244,6 +244,7 @@ static void @PREFIX@_end_session(pw_state *s)
     s->@PREFIX@_open[0] = 0;
     s->@PREFIX@_frames[0] = 0;
     s->@PREFIX@_lead[0] = 0;
+    s->@PREFIX@_nearness[0] = 0;
 }
 
 int32_t pw_enrol_finish(pw_state *s)
