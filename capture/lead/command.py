@@ -12,6 +12,11 @@ import click
 
 __all__ = ["live", "truth"]
 
+_BEFORE_TAKES = """\
+What is learned tells of this person: take it only of somebody who agrees, and keep it with them.
+Caution: the sensor's LED is bright though it cannot be seen; nobody should look into it from near.
+Its limits are those of IEC 62471."""
+
 
 @click.command(
     epilog="Example: palmwatt live --port /dev/ttyACM0 --model models/dynamic --log events.jsonl"
@@ -83,14 +88,17 @@ def live(port: str, model: Path, engine: str, log: Path | None, **asked: Any) ->
     if enrol is None:
         step = open_engine(engine, loaded, model, learned)
     else:
-        _refuse_unwritable(enrol)
+        _refuse_unwritable(enrol, log)
         wanted = wishes(loaded, asked["takes"], asked["classes"], learned)
         leading = Enrolling(loaded, wanted, console.print, learned)
         step = reference(loaded, leading.before)
     with open_log(log) as write, SerialLink(port) as link:
-        watch = Watch(link, link.describe(), loaded, step)
+        interrupted = None if leading is None else leading.interrupted
+        watch = Watch(link, link.describe(), loaded, step, interrupted)
         for caution in watch.cautions(calibrated_unit(model)):
             click.echo(caution, err=True)
+        if leading is not None:
+            click.echo(_BEFORE_TAKES)
         with console.status("waiting for readouts") as status:
 
             def tell(event: LiveEvent) -> None:
@@ -127,10 +135,12 @@ def _refuse_without_enrol(enrol: Path | None, takes: int | None, classes: Sequen
         raise UsageError("live", f"--enrol beside {given[0]}", got, "a new file", do)
 
 
-def _refuse_unwritable(enrol: Path) -> None:
+def _refuse_unwritable(enrol: Path, log: Path | None) -> None:
     """Refuse a file before anybody shows a take, and not after the last one."""
     from runtime.errors import UsageError
 
+    if log is not None and log.absolute() == enrol.absolute():
+        raise UsageError(str(enrol), "the file", "the log's as well", "a file of its own")
     if enrol.exists():
         raise UsageError(str(enrol), "the file", "there already", "a new file", "name another")
     if not os.access(enrol.parent, os.W_OK | os.X_OK):

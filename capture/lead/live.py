@@ -89,6 +89,8 @@ class Watch:
         What its frame pairs are given to.
     engine : Engine
         The execution of that model.
+    interrupted : callable, optional
+        Called before the first frame pair after readouts stopped coming for as long as is told.
 
     Attributes
     ----------
@@ -113,13 +115,20 @@ class Watch:
     """
 
     def __init__(
-        self, link: SerialLink, description: Description, model: Model, engine: Engine
+        self,
+        link: SerialLink,
+        description: Description,
+        model: Model,
+        engine: Engine,
+        interrupted: Callable[[], None] | None = None,
     ) -> None:
         _check_sensor(link.url, description.sensor, model.sensor)
         self._link = link
         self._description = description
         self._model = model
         self._engine = engine
+        self._interrupted = interrupted or (lambda: None)
+        self._most_missing = _QUIET_S * description.sensor.frame_rate_hz
         self._pairer = Pairer(description)
         self._line = TimeLine(description.sensor.frame_period_us)
         self._arrived_s: dict[int, float] = {}
@@ -277,8 +286,11 @@ class Watch:
         self._done = time_us >= self._end_us
         if self._done:
             return
-        self.missing += sequence - self._next_sequence
-        self.n_gaps += sequence > self._next_sequence or place.gap is not None
+        missing = sequence - self._next_sequence
+        if place.gap is not None or missing > self._most_missing:
+            self._interrupted()
+        self.missing += missing
+        self.n_gaps += missing > 0 or place.gap is not None
         self._next_sequence = sequence + 1
         answer = self._engine(pair.lit, pair.dark)
         # Forgotten only when the sensor's numbers leap about.

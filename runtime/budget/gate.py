@@ -82,7 +82,7 @@ def _accuracy(limits: Limits, found: Evaluation | None) -> _Row:
 
 def _worst_group(limits: Limits, found: Evaluation | None) -> _Row:
     limit = None if limits.worst_group is None else 100 * limits.worst_group
-    group = None if found is None else found.worst_served
+    group = None if found is None else found.group_that_decides(limits.worst_group or 0.0)
     untold = () if found is None else found.untold_groups
     missing = f"too few people to tell: {', '.join(untold)}" if untold else ""
     if group is None:

@@ -17,7 +17,7 @@ from runtime.fixedpoint import INT32_MAX
 from runtime.model import Model, model_hash
 from runtime.stages.contract.c_text import Edge
 from runtime.stages.contract.stage import State
-from runtime.stages.teaching.commands import after_command
+from runtime.stages.teaching.commands import after_command, answers_to_take
 from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.reasons import ADD, BEGIN, FINISH, FORGET, NO_CLASS, NO_TAKE, REASONS
 from runtime.stages.teaching.saved import pack_learned, read_learned, saved_bytes
@@ -90,7 +90,7 @@ def carry_out(model: Model, state: State, command: Command, class_number: int = 
         As ``Model.run`` gave it, or ``Model.initial_state()``.
     command : str
         ``begin`` a take of a class, ``add`` it after its frames, ``finish``: learn from all takes,
-        ``forget``: as shipped.
+        ``forget``: all of the state as shipped, what other stages hold of the last frames as well.
     class_number : int
         For ``begin``: known classes first, then places for own gestures.
 
@@ -102,6 +102,8 @@ def carry_out(model: Model, state: State, command: Command, class_number: int = 
     index, stage = enrol_place(model)
     if command not in COMMANDS:
         raise UsageError("enrolment", "command", repr(command), ", ".join(COMMANDS))
+    if command == "forget":
+        return Answered(model.initial_state(), 0)
     own = own_state(model, state)
     asked = class_number if 0 <= class_number <= INT32_MAX else NO_CLASS  # none has such a number
     own["ask"] = np.array([COMMANDS[command], asked], dtype=np.int32)
@@ -126,9 +128,9 @@ def likest_class(model: Model, state: State, asked: int) -> int:
     state : dict of int32 arrays
         While the take is open, or after ``add``; ``finish`` lets go of it.
     asked : int
-        The class that was asked for. A known one is compared by the head's scores, a gesture of
-        the owner's own by squared distances to the shipped means, those that refuse it first: as
-        ``add`` refuses it.
+        The class that was asked for. A known one is compared by the scores that the takes kept so
+        far would lead to, a gesture of the owner's own by squared distances to the shipped means,
+        those that refuse it first: as ``add`` refuses it.
 
     Returns
     -------
@@ -142,7 +144,7 @@ def likest_class(model: Model, state: State, asked: int) -> int:
     if int(own["frames"][0]) == 0:
         return NO_TAKE
     if asked < stage.sizes.n_known:
-        scores = own["best_scores"].astype(np.int64)
+        scores = answers_to_take(stage, own)
         scores[asked] = scores.min() - 1
         return int(scores.argmax())
     far = ((stage.means.astype(np.int64) - own["best"]) ** 2).sum(axis=1)
@@ -191,8 +193,8 @@ def with_learned(model: Model, state: State, data: bytes, where: str) -> State:
         most = f"{saved_bytes(stage.sizes)} bytes"
         raise FormatError(where, "size", f"{len(data)} bytes", most)
     taught, rows = read_learned(stage.sizes, model_hash(model), data, where)
-    fresh = carry_out(model, state, "forget").state
-    return fresh | {f"s{index}_taught": taught, f"s{index}_rows": rows}
+    learned = stage.initial_state() | {"taught": taught, "rows": rows}
+    return state | {f"s{index}_{name}": value for name, value in learned.items()}
 
 
 def enrolment_bytes(model: Model) -> dict[str, int]:

@@ -80,8 +80,12 @@ def lesson_for(model: Model, lit: Counts, dark: Counts) -> Lesson:
     return Lesson(lit, dark, tuple(asked))
 
 
-def _asking(lesson: Lesson, index: int) -> Before:
-    """Return what puts the lesson's commands into the state, frame by frame."""
+def _asking(model: Model, lesson: Lesson) -> Before:
+    """Return what puts the lesson's commands into the state, frame by frame.
+
+    The stage that learns forgets by what it is asked; all others forget with it, where it is run.
+    """
+    index, _ = enrol_place(model)
     frame = -1
 
     def before(state: State) -> State:
@@ -91,6 +95,9 @@ def _asking(lesson: Lesson, index: int) -> Before:
         if command is None:
             return state
         ask = np.array([COMMANDS[command[0]], command[1]], dtype=np.int32)
+        if command[0] == "forget":
+            own = {name: value for name, value in state.items() if name.startswith(f"s{index}_")}
+            state = model.initial_state() | own
         return state | {f"s{index}_ask": ask}
 
     return before
@@ -100,8 +107,7 @@ def taught_by(
     model: Model, lesson: Lesson, opened: Callable[[Before], Engine] | None = None
 ) -> Records:
     """Give a lesson to an engine, the reference by default, and return all that it gave."""
-    index, _ = enrol_place(model)
-    before = _asking(lesson, index)
+    before = _asking(model, lesson)
     engine = reference(model, before) if opened is None else opened(before)
     return stepped(engine, lesson.lit, lesson.dark)
 

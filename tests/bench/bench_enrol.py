@@ -4,7 +4,7 @@ Run as a script:
 
     python tests/bench/bench_enrol.py [--people 40] [--left 12] [--worlds diffuser emulated]
         [--recipes finger_count static_shapes] [--repetitions 9] [--folds 6] [--turns 6]
-        [--data DIR] [--jobs 2]
+        [--elsewhere 40] [--data DIR] [--jobs 2]
 
 For each world and recipe, after 1, 3 and 5 takes of each class: accuracy before and after with a
 paired interval over people, of the mean, of the worst tenth (taken anew before and after), of all
@@ -13,6 +13,11 @@ each fold is trained without one of the classes, which its people show as a gest
 beside takes of all known classes or alone; of all folds together, and class by class.
 As few people are left-handed, `--left` more of them are recorded: they teach a model that has
 learned from people of the usual mix, and count among the left-handed alone.
+With `--elsewhere N` others are asked in their place, from number `--first-asked` on, who have a
+second session at another place and height, in another sleeve and another room: `--people` (numbers
+1 on) teach a model of each network that a recipe names, N teach it in their first session and are
+asked in both. A new gesture is each class in turn, favoured as other people chose by other gestures
+(`--new` says of how many classes, as each is another fit).
 Everything is the device's: integers, commands and refusals. `--data` names a folder with data sets
 by world, made where they are missing.
 
@@ -38,16 +43,23 @@ from runtime.reproducible_floats import hold_arithmetic_steady
 
 hold_arithmetic_steady()
 
+from lessons_elsewhere import (  # noqa: E402
+    Lessons,
+    ask_both,
+    favoured_by_others,
+    record_asked,
+    record_learned,
+)
 from worlds.diffuser import DIFFUSER  # noqa: E402
 from worlds.emulated import record_emulated  # noqa: E402
 from worlds.mask import MASK  # noqa: E402
 from worlds.recording import People, few_takes, person_of, record_world  # noqa: E402
 
 from trainer.fit.candidates import Candidate, reduce_for  # noqa: E402  # after arithmetic is steady
-from trainer.fit.held_out import fold_jobs  # noqa: E402
+from trainer.fit.held_out import FitJob, fold_jobs  # noqa: E402
 from trainer.fit.owner.favour import shown_in_turn  # noqa: E402
 from trainer.fit.owner.figures import figures_in_turn  # noqa: E402
-from trainer.fit.owner.taught import teach_jobs  # noqa: E402
+from trainer.fit.owner.taught import TeachJob, teach_jobs  # noqa: E402
 from trainer.fit.owner.worth import figures_of_owners  # noqa: E402
 from trainer.recipe import Recipe, load_recipe  # noqa: E402
 from trainer.recipe_head import HeadRecipe  # noqa: E402
@@ -60,6 +72,8 @@ SCRIPTS = {"finger_count": "finger_count", "static_shapes": "static_shapes", "dy
 
 LEFT = "-left"
 """Ends the name of a data set of more left-handed people."""
+ROLES = ("learned", "asked")
+"""Ends of names of data sets: people whom a model learns from, and those with two sessions."""
 
 
 def record(world: str, folder: Path, people: People, scripts: list[str], takes: int) -> None:
@@ -120,6 +134,39 @@ def figures(folder: Path, recipe: Recipe, asked: argparse.Namespace) -> dict[str
     return found
 
 
+def figures_elsewhere(
+    world: str, folder: Path, recipe: Recipe, asked: argparse.Namespace
+) -> dict[str, dict[str, Any]]:
+    """Teach and ask people with two sessions: figures by network and place."""
+    recipe = recipe.model_copy(update={"head": HeadRecipe(enrol=True)})
+    place, script = WORLDS.get(world), SCRIPTS[recipe.name]
+    learned, others = (folder.with_name(f"{folder.name}-{recipe.name}-{k}") for k in ROLES)
+    record_learned(learned, place, script, People(asked.people, 0))
+    record_asked(others, place, script, People(asked.elsewhere, 1, asked.first_asked))
+    teachers, owners = (reduced(one, recipe, asked.jobs) for one in (learned, others))
+    people = {name: p.handedness or "" for name, p in owners.corpus.participants.items()}
+    tables = {}
+    for form in teachers.forms:
+        fit = form.fit()
+
+        def lessons(new: int | None, fit: FitJob = fit) -> Lessons:
+            fitted = TeachJob("taught", fit, (), new).fit_job().run()
+            return ask_both(fitted, owners.main, fit.recipe, new)
+
+        known = lessons(None)
+        own = favoured_by_others(
+            {new: lessons(new) for new in range(asked.new) if new < len(fit.recipe.classes)}
+        )
+        network = "filters" if getattr(form.recipe.classifier, "filters", ()) else "layers"
+        for at, (name, shown) in enumerate(known.places):
+            of_new = {fit.recipe.classes[new]: one.places[at][1] for new, one in own.items()}
+            together = [row for rows in of_new.values() for row in rows]
+            tables[f"{network}, {name}"] = figures_of_owners([*shown, *together], people) | {
+                "by_class": {label: figures_of_owners(rows, {}) for label, rows in of_new.items()}
+            }
+    return tables
+
+
 def told(found: dict[str, Any] | None) -> str:
     """Return accuracy before and after, and the interval of the difference, in points."""
     if found is None:
@@ -129,6 +176,25 @@ def told(found: dict[str, Any] | None) -> str:
         f"{found['before']:.3f} to {found['after']:.3f} ({low:+.1f} to {high:+.1f} points, "
         f"{found['n_people']} people)"
     )
+
+
+def print_known(found: dict[str, Any]) -> None:
+    """Print what known classes gained."""
+    for row in found["classes"]:
+        print(
+            f"  {row['n_shown']} of each: mean {told(row['mean'])}; worst tenth "
+            f"{told(row['worst_tenth'])}; others {told(row['others'])}; left-handed "
+            f"{told(row['left_handed'])}; {row['refused_per_session']:.2f} refused",
+            flush=True,
+        )
+
+
+def print_all(found: dict[str, Any]) -> None:
+    """Print what known classes gained, and what came of new gestures, of each as well."""
+    print_known(found)
+    print_new("any", found)
+    for gesture, of_class in found["by_class"].items():
+        print_new(gesture, of_class)
 
 
 def print_new(which: str, found: dict[str, Any]) -> None:
@@ -157,12 +223,22 @@ def main() -> None:
     parser.add_argument("--repetitions", type=int, default=9, help="takes of each class, in worlds")
     parser.add_argument("--folds", type=int, default=6)
     parser.add_argument("--turns", type=int, default=6, help="folds that are taken, for quick work")
+    parser.add_argument("--elsewhere", type=int, default=0, help="people with two sessions")
+    parser.add_argument("--first-asked", type=int, default=601, help="number of the first of those")
+    parser.add_argument("--new", type=int, default=6, help="classes that are left out, with those")
     parser.add_argument("--data", type=Path, help="folder of data sets by world")
     parser.add_argument("--jobs", type=int, default=2, help="processes")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
         for world in asked.worlds:
             folder = (asked.data or Path(scratch)) / world
+            if asked.elsewhere:
+                for name in asked.recipes:
+                    tables = figures_elsewhere(world, folder, load_recipe(name), asked)
+                    for where, found in tables.items():
+                        print(f"{world} {name}, {where}")
+                        print_all(found)
+                continue
             people = People(asked.people, max(1, asked.people // 10), asked.first)
             scripts = sorted({SCRIPTS[name] for name in asked.recipes})
             record(world, folder, people, scripts, asked.repetitions)
@@ -173,16 +249,7 @@ def main() -> None:
                 began = time.perf_counter()
                 found = figures(folder, load_recipe(name), asked)
                 print(f"{world} {name} ({time.perf_counter() - began:.0f} s)")
-                for row in found["classes"]:
-                    print(
-                        f"  {row['n_shown']} of each: mean {told(row['mean'])}; worst tenth "
-                        f"{told(row['worst_tenth'])}; others {told(row['others'])}; left-handed "
-                        f"{told(row['left_handed'])}; {row['refused_per_session']:.2f} refused",
-                        flush=True,
-                    )
-                print_new("any", found)
-                for gesture, of_class in found["by_class"].items():
-                    print_new(gesture, of_class)
+                print_all(found)
 
 
 if __name__ == "__main__":

@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 from enrol_models import corner_model, corners
 from firmware_models import small_model
+from scipy.integrate import quad
+from scipy.stats import norm
 
 from runtime.enrolment import (
     Answered,
@@ -18,13 +20,20 @@ from runtime.enrolment import (
     learned_arrays,
     learned_bytes,
     likest_class,
+    own_state,
     reason_in_words,
     with_learned,
 )
 from runtime.errors import FormatError, UsageError
 from runtime.model import Model, load_model, save_model
 from runtime.stages.contract.stage import State
-from runtime.stages.teaching.commands import Compared, after_command, compared, with_own
+from runtime.stages.teaching.commands import (
+    Compared,
+    after_command,
+    answers_to_take,
+    compared,
+    with_own,
+)
 from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.lesson import SHIPPED_TAKES
 from runtime.stages.teaching.reasons import (
@@ -267,13 +276,7 @@ def test_bad_takes_are_refused_and_told_why(
     where: str, number: int, n_frames: int, reason: int
 ) -> None:
     """A wrong class, too short a take, one unlike its class, one like another: each its reason."""
-    model = corner_model()
-    learns = model.stages[2]
-    assert isinstance(learns, Enrol)
-    if reason == UNLIKE:
-        assert learns.unlike < 16 * 30**2 * 4
-        stages = (*model.stages[:2], _replaced(learns, unlike=9_000), model.stages[3])
-        model = Model("corner", "corners", model.sensor, model.classes, stages)
+    model = _with(unlike=9_000) if reason == UNLIKE else corner_model()
     before = model.initial_state()
     state, answer = shown(model, before, where, number, n_frames)
     assert answer == reason and reason_in_words(answer) == REASONS[reason][1]
@@ -284,24 +287,86 @@ def _replaced(learns: Enrol, **changes: Any) -> Enrol:
     return dataclasses.replace(learns, **changes)
 
 
-def test_a_rival_beyond_what_can_be_learned_is_another_class() -> None:
-    """A take whose other class leads by more than evidence could make up is refused."""
+def _with(**changes: Any) -> Model:
+    """The corners' model, whose stage that learns is another in some numbers."""
     model = corner_model()
     learns = model.stages[2]
     assert isinstance(learns, Enrol)
-    stages = (*model.stages[:2], _replaced(learns, rival=10), model.stages[3])
-    model = Model("corner", "corners", model.sensor, model.classes, stages)
-    assert shown(model, model.initial_state(), "right", LEFT).answer == OTHER_CLASS
-    assert shown(model, model.initial_state(), "left", LEFT).answer == 1
+    stages = (*model.stages[:2], _replaced(learns, **changes), model.stages[3])
+    return Model("corner", "corners", model.sensor, model.classes, stages)
 
 
-def test_the_own_takes_before_say_what_a_class_looks_like() -> None:
-    """A take far from all earlier ones of its class is unlike them."""
-    model = corner_model()
+def test_a_take_is_answered_as_what_was_kept_would_lead_to() -> None:
+    """Between two classes, by normal densities whose means are known to what takes tell of them.
+
+    The density of a further take is the integral over the mean that n takes leave open, which has
+    an n-th of the takes' variance; half of its logarithm counts beside the head's score.
+    """
+    model, spread, unit = corner_model(), 8, 0.01
     learns = model.stages[2]
     assert isinstance(learns, Enrol)
-    stages = (*model.stages[:2], _replaced(learns, apart=2_000), model.stages[3])
-    model = Model("corner", "corners", model.sensor, model.classes, stages)
+    state = model.initial_state()
+    for seed in range(2):
+        state, _ = shown(model, state, "top", LEFT, seed=seed)
+    state, _ = carry_out(model, state, "begin", LEFT)
+    own = own_state(model, model.run(*corners("all", 4, 7), state).state)
+    answers = answers_to_take(learns, own)
+    wanted = []
+    for number, n_takes in ((LEFT, 2), (RIGHT, 0)):
+        known = [learns.means[number]] * SHIPPED_TAKES + list(own["takes"][:n_takes])
+        middle = np.floor(np.mean(known, axis=0) + 0.5)  # as it is kept
+        n, off = len(known), np.linalg.norm(middle - own["best"])
+        density = {
+            at: quad(
+                lambda mean, at=at, n=n: norm.pdf(at, mean, spread)
+                * norm.pdf(mean, 0, spread / np.sqrt(n)),
+                -100, 100,
+            )[0]
+            for at in (0.0, off)
+        }  # fmt: skip
+        ahead = 0.5 * np.log(density[off] / density[0.0])
+        wanted.append(own["best_scores"][number] + ahead / unit)
+    assert answers[LEFT] - answers[RIGHT] == pytest.approx(wanted[0] - wanted[1], abs=8)
+
+
+@pytest.mark.parametrize("before", ["", "top", "left"])
+def test_a_take_of_another_class_is_refused_be_it_the_first(before: str) -> None:
+    """Light on the right shown as left is like right, before any take and after; left is kept."""
+    model = corner_model()
+    state, n_kept = model.initial_state(), 0
+    if before:
+        state, n_kept = shown(_with(rival=2**31 - 1), state, before, LEFT)
+        assert n_kept == 1
+    after, answer = shown(model, state, "right", LEFT, seed=3)
+    assert answer == OTHER_CLASS and likest_class(model, after, LEFT) == RIGHT
+    assert shown(model, after, "left", LEFT, seed=4).answer == n_kept + 1
+
+
+def test_a_wrong_take_that_was_kept_costs_no_good_one_after_it() -> None:
+    """What is asked is which class a take is like, not whether it is like the first one."""
+    state, answer = shown(_with(rival=2**31 - 1), corner_model().initial_state(), "right", LEFT)
+    assert answer == 1
+    assert shown(_with(apart=2_000), state, "left", LEFT, seed=3).answer == 2
+
+
+def test_a_rival_is_what_another_class_may_be_ahead_by() -> None:
+    """As far ahead is kept, a step more is refused, and the class that refuses is named."""
+    model = corner_model()
+    state, _ = carry_out(model, model.initial_state(), "begin", LEFT)
+    state = model.run(*corners("bottom", 4), state).state
+    learns = model.stages[2]
+    assert isinstance(learns, Enrol)
+    answers = answers_to_take(learns, own_state(model, state))
+    ahead = int(answers[1:].max() - answers[LEFT])
+    assert carry_out(_with(rival=ahead), state, "add").answer == 1
+    after, answer = carry_out(_with(rival=ahead - 1), state, "add")
+    assert answer == OTHER_CLASS
+    assert likest_class(model, after, LEFT) == 1 + int(answers[1:].argmax())
+
+
+def test_the_own_takes_before_say_what_a_gesture_of_one_s_own_looks_like() -> None:
+    """A take far from all earlier ones of its gesture is unlike them."""
+    model = _with(apart=2_000)
     state, first = shown(model, model.initial_state(), "top", OWN)
     assert first == 1
     assert shown(model, state, "bottom", OWN).answer == UNLIKE
@@ -331,12 +396,29 @@ def test_takes_are_let_go_of_once_they_were_learned_from() -> None:
 
 
 def test_forgetting_is_as_shipped() -> None:
-    """The state after forgetting is that of a device that never learned."""
+    """The whole state after forgetting is that of a device that saw and learned nothing."""
     model = corner_model()
-    state, _ = carry_out(model, taught(model, "top", LEFT), "forget")
+    before = taught(model, "top", LEFT)
+    before = model.run(*corners("left", 3), before).state
+    state, answer = carry_out(model, before, "forget")
     first = model.initial_state()
-    learning = [name for name in first if name.startswith("s2_")]
-    assert all(np.array_equal(state[name], first[name]) for name in learning)
+    others = [name for name in first if not name.startswith("s2_")]
+    assert any(not np.array_equal(before[name], first[name]) for name in others)
+    assert answer == 0 and state.keys() == first.keys()
+    assert all(np.array_equal(state[name], first[name]) for name in first)
+
+
+def test_loading_what_was_learned_touches_no_other_stage() -> None:
+    """What windows hold of the last frames goes on; takes of an open session are dropped."""
+    model = corner_model()
+    data = learned_bytes(model, taught(model, "top", LEFT))
+    state, _ = carry_out(model, model.initial_state(), "begin", LEFT)
+    state = model.run(*corners("left", 3), state).state
+    after = with_learned(model, state, data, "file")
+    others = [name for name in state if not name.startswith("s2_")]
+    assert others and all(np.array_equal(after[name], state[name]) for name in others)
+    assert not after["s2_open"].any() and not after["s2_best"].any()
+    assert learned_bytes(model, after) == data
 
 
 def test_of_a_movement_the_surest_frame_counts() -> None:

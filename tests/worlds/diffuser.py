@@ -12,7 +12,7 @@ from worlds.light.sight import Eye, View, see_capsules
 from worlds.people.acting import AXES, Floats, skewed_cosine, slow_unrest
 from worlds.people.bodies import CAPSULE_HAND, body_of
 from worlds.people.choreography import Manner, act
-from worlds.people.person import Person, Temper, draw_person
+from worlds.people.person import Person, Temper
 from worlds.product import Cue, Sensor
 from worlds.world import Light, Room, World
 
@@ -91,7 +91,7 @@ def _matrix(n_rows: int, n_cols: int) -> Singles:
 
 
 DIFFUSER = World(
-    "diffuser", SENSOR, LIGHT, _matrix, lambda rng: draw_person(rng, TEMPER), _perform, _look,
+    "diffuser", SENSOR, LIGHT, _matrix, TEMPER, _perform, _look,
     _room, overlap=0.0, seed=SEED,
 )  # fmt: skip
 """World A."""

@@ -11,7 +11,7 @@ from worlds.light.sight import Eye, View, see_spheres
 from worlds.people.acting import AXES, Floats, minimum_jerk, slow_unrest
 from worlds.people.bodies import SPHERE_HAND, body_of
 from worlds.people.choreography import Manner, act
-from worlds.people.person import Person, Temper, draw_person
+from worlds.people.person import Person, Temper
 from worlds.product import Cue, Sensor
 from worlds.world import Light, Room, World
 
@@ -84,7 +84,7 @@ def _matrix(n_rows: int, n_cols: int) -> Singles:
 
 
 MASK = World(
-    "mask", SENSOR, LIGHT, _matrix, lambda rng: draw_person(rng, TEMPER), _perform, _look,
+    "mask", SENSOR, LIGHT, _matrix, TEMPER, _perform, _look,
     _room, overlap=0.2, seed=SEED,
 )  # fmt: skip
 """World B."""

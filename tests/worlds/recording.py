@@ -14,7 +14,7 @@ from threadpoolctl import threadpool_limits
 
 from worlds.people.acting import Floats
 from worlds.people.choreography import Manner
-from worlds.people.person import Person
+from worlds.people.person import Person, draw_person, moved
 from worlds.product import (
     Cue,
     Description,
@@ -38,13 +38,18 @@ from worlds.product import (
 )
 from worlds.world import Conditions, World, expose, script_for
 
-__all__ = ["People", "Played", "conditions_at", "few_takes", "play_session", "record_world"]
+__all__ = [
+    "People", "Played", "conditions_at", "few_takes", "person_of", "play_session",
+    "record_elsewhere", "record_world",
+]  # fmt: skip
 
 UNIT = "unit-1"
 PROPPED = {"subtle": (2.0, 0.1)}
 """By script that asks to hold the hand still, far away: how many times as high as usual people hold
 it (20 cm for 10), and how much of their usual sway is left on a propped-up elbow: a supported hand
 moves by a few tenths of a millimetre (from memory)."""
+MOVES, DAYS = 977, 7000
+"""Seeds of where people sit on other days, and of what they do there: beyond any distance."""
 ABOUT = 0.12
 """A person is asked to be nearer or farther than a distance by up to this share: where the next one
 begins, as they are a quarter apart."""
@@ -92,9 +97,12 @@ def few_takes(task: str, repetitions: int) -> Script:
     return script.model_copy(update={"cues": cues})
 
 
-def person_of(world: World, number: int) -> Person:
-    """Return a world's person by number, always the same one."""
-    return world.draw_person(np.random.default_rng([world.seed, number]))
+def person_of(world: World, number: int, day: int = 1) -> Person:
+    """Return a world's person by number, always the same one; another day, who has moved."""
+    person = draw_person(np.random.default_rng([world.seed, number]), world.temper)
+    if day == 1:
+        return person
+    return moved(person, np.random.default_rng([MOVES, number, day]), world.temper)
 
 
 def sensor_at(world: World, conditions: Conditions) -> Sensor:
@@ -134,6 +142,7 @@ def play_session(
     number: int,
     conditions: Conditions | None = None,
     distance_mm: float | None = None,
+    day: int = 1,
 ) -> Played:
     """Let a person follow a script; the same person does the same under other conditions.
 
@@ -143,11 +152,14 @@ def play_session(
         Of the person, 1 and on: also the seed of the cues' order.
     distance_mm : float, optional
         At which the hand is asked to be; people choose without.
+    day : int
+        On each but the first they sit elsewhere, act anew, and the room is another.
     """
     conditions = conditions or Conditions()
     world = world.set_to(conditions)
     sensor, task = world.sensor, sum(script.name.encode())
     asked = [] if distance_mm is None else [round(distance_mm)]
+    asked += [] if day == 1 else [DAYS + day]
     acting, noise, unit, place = (
         np.random.default_rng([world.seed, number, task, part, *asked]) for part in (1, 2, 3, 4)
     )
@@ -158,7 +170,7 @@ def play_session(
     away = None if conditions.empty is None else conditions.empty > 0
     higher, unrest = PROPPED.get(script.name, (1.0, 1.0))
     manner = Manner(world.overlap, away, unrest=unrest)
-    person = person_of(world, number)
+    person = person_of(world, number, day)
     person = replace(person, z=higher * person.z)
     if distance_mm is not None:
         person = replace(person, z=distance_mm + RULER_MM * float(place.standard_normal()))
@@ -180,20 +192,29 @@ def play_session(
     return Played(lit, dark, time_us, cues, strokes, empty, apart_us)
 
 
+@dataclass(frozen=True)
+class _Session:
+    """Which of a person's sessions: its number, about where the hand is asked to be, the day."""
+
+    order: int
+    distance_mm: float | None = None
+    day: int = 1
+
+
 def _record(
     folder: Path,
     world: World,
     script: Script,
     number: int,
     conditions: Conditions,
-    session: tuple[int, float | None],
+    session: _Session,
 ) -> dict[str, float]:
-    order, distance_mm = session
+    distance_mm = session.distance_mm
     if distance_mm is not None:  # no two people at the same: it is to be measured, not guessed
-        rng = np.random.default_rng([world.seed, number, order])
+        rng = np.random.default_rng([world.seed, number, session.order])
         distance_mm = float(round(distance_mm * rng.uniform(1 - ABOUT, 1 + ABOUT)))
-    played = play_session(world, script, number, conditions, distance_mm)
-    name, named = f"P{number:02d}", f"{order:02d}"
+    played = play_session(world, script, number, conditions, distance_mm, session.day)
+    name, named = f"P{number:02d}", f"{session.order:02d}"
     path = session_path(folder, name, named, script.name)
     path.parent.mkdir(parents=True, exist_ok=True)
     sensor = sensor_at(world, conditions)
@@ -280,11 +301,12 @@ def record_world(
             skin_reflectance=round(person.reflectance, 2), locked=number in locked,
         )  # fmt: skip
         add_participant(folder, row)
+    sessions = [_Session(*one) for one in enumerate(distances_mm or [None], start=1)]
     told = joblib.Parallel(n_jobs)(
         joblib.delayed(_record)(folder, world, script, number, conditions, session)
         for number in people.numbers
         for script in scripts
-        for session in enumerate(distances_mm or [None], start=1)
+        for session in sessions
     )
     total = {key: sum(one[key] for one in told) for key in told[0]}
     n_frames = total["n_frames"]
@@ -293,3 +315,16 @@ def record_world(
         "empty": total["empty"] / n_frames,
         "saturated": total["saturated"] / n_frames,
     }
+
+
+def record_elsewhere(
+    folder: Path, world: World, scripts: Sequence[Script], people: People, day: int = 2
+) -> None:
+    """Add a session of another day of everybody to a data set of :func:`record_world`.
+
+    They are the same people before the same sensor: at another place and height, the forearm
+    turned otherwise and in another sleeve, in another room.
+    """
+    for number in people.numbers:
+        for script in scripts:
+            _record(folder, world, script, number, Conditions(), _Session(day, day=day))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +32,7 @@ from worlds.recording import (
     few_takes,
     person_of,
     play_session,
+    record_elsewhere,
     record_world,
 )
 from worlds.world import Conditions, World
@@ -101,6 +102,32 @@ def test_people_differ() -> None:
         assert 1 <= sum(person.left for person in people) <= 12
         assert len({person.shows for person in people}) > 3
         assert len({person.away for person in people}) > 1
+
+
+@WORLDS
+def test_another_day_the_same_person_sits_elsewhere(world: World) -> None:
+    """Hand, skin and habits stay; place, height, forearm and sleeve are of another day's own."""
+    moves = {"x", "y", "z", "turn", "pitch", "roll", "sleeve_reflectance", "bare_mm"}
+    for number in (3, 7):
+        days = [asdict(person_of(world, number, day)) for day in (1, 2, 3, 2)]
+        assert days[1] == days[3] and days[1] != days[2]
+        assert {key for key in days[0] if days[0][key] != days[1][key]} == moves
+    heights = [person_of(world, number, 2).z for number in range(1, 41)]
+    low, high = world.temper.distance_mm
+    assert low <= min(heights) < max(heights) <= high and np.std(heights) > 6.0
+
+
+def test_another_day_is_a_session_of_the_same_people(tmp_path: Path) -> None:
+    """A second session of everybody, with the same cues; acted, lit and seen anew."""
+    for day in (1, 2):
+        record = record_world if day == 1 else record_elsewhere
+        record(tmp_path, DIFFUSER, [SHORT], People(2, 1))
+    dataset = open_dataset(tmp_path)
+    assert [info.path.parent.name for info in dataset.sessions] == ["ses-01", "ses-02"] * 2
+    first, second = (read_session(info.path) for info in dataset.sessions[:2])
+    assert [e.trial_type for e in first.events] == [e.trial_type for e in second.events]
+    assert first.sensor == second.sensor
+    assert not np.array_equal(first.frames().dark, second.frames().dark)
 
 
 @WORLDS

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from worlds.light.sight import View
 from worlds.people.acting import Floats
-from worlds.people.person import Person
+from worlds.people.person import Person, Temper
 from worlds.product import Script, Sensor
 
 __all__ = ["Conditions", "Light", "Room", "World", "expose", "script_for"]
@@ -122,8 +122,8 @@ class World:
     light : Light
     matrix : callable
         Returns the optic, float32 (n_pixels, n_cells), of so many rows and columns.
-    draw_person : callable
-        Of a generator.
+    temper : Temper
+        Whom its people are drawn from.
     perform : callable
         (person, cues, rng, time_s, manner) to postures (n_frames, n_axes) and strokes.
     look : callable
@@ -138,7 +138,7 @@ class World:
     sensor: Sensor
     light: Light
     matrix: Callable[[int, int], Singles]
-    draw_person: Callable[[np.random.Generator], Person]
+    temper: Temper
     perform: Callable[..., tuple[Floats, list[tuple[float, float]]]]
     look: Callable[[Person, Floats], View]
     room: Callable[[np.random.Generator], Room]

@@ -41,8 +41,12 @@ RAW = "raw pair"
 DARK = "dark exposure"
 """The other exposure of the pair: what the light of the room shows."""
 MEMORY = "whole memory"
-"""What all stages keep between frames, as whoever dumps a device has it."""
+"""What all stages keep between frames. Whoever dumps a device has also what its last frame left in
+the room that it works in, and some rows of both exposures: parts of the steps in memory, which are
+attacked whole."""
 _MOST_AGE = 1024
+"""Frames after which an event is merely long ago, as one is that never was: half a minute and more,
+longer than any take."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +67,7 @@ class Step:
     leaves_device : bool
         Whether this is what the device tells to whatever it is built into.
     stored : bool
-        Whether it lies in the device's memory between frames.
+        Whether it lies in the device's memory between frames because the next one needs it.
     """
 
     name: str

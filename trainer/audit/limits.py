@@ -17,7 +17,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from runtime.errors import UsageError
+from runtime.errors import FormatError, UsageError
 from runtime.tomlfile import read_toml
 from trainer.audit.chain import Step
 from trainer.audit.findings import LEAST_PEOPLE, Finding, Planned
@@ -94,11 +94,21 @@ def load_privacy_limits(path: Path) -> PrivacyLimits:
     Raises
     ------
     FormatError
-        The file is faulty; the message names line, key and reason.
+        The file is faulty, or two limits are about the same, so that only the stricter would ever
+        decide; the message names line, key and reason.
     """
     file = read_toml(path)
     with file.faults():
-        return PrivacyLimits.model_validate(file.data)
+        limits = PrivacyLimits.model_validate(file.data)
+    first: dict[tuple[str, str, str | None, str | None], int] = {}
+    for number, limit in enumerate(limits.limit, start=1):
+        about = limit.question, limit.step, limit.measure, limit.scenes
+        if first.setdefault(about, number) != number:
+            raise FormatError(
+                str(path), f"limit {number}", f"about the same as limit {first[about]}",
+                "one limit on each", "leave the one that is meant",
+            )  # fmt: skip
+    return limits
 
 
 def refuse_unknown_names(

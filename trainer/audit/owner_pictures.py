@@ -42,6 +42,7 @@ from trainer.audit.steps import ChainTakes, taken
 __all__ = ["N_FURTHER", "attack_owner_pictures"]
 
 _OPEN_TAKE = ("best", "best_scores")
+"""Of the state: the frame that an open take keeps, as directions and as the head's scores."""
 N_FURTHER = 100
 """People emulated beside those recorded, each of whom teaches as many devices as they do."""
 

@@ -46,6 +46,8 @@ _IN_WORDS = {
 }
 _OF_OWNERS = (IN_LESSON, LEARNED)
 _DARKEST, _BRIGHTEST = 0.02, 0.99
+"""Shares of a readout's pixels below black and below white: a few bright ones shall not darken all
+others."""
 
 
 def audit_page(audit: Audit) -> str:

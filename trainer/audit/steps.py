@@ -31,6 +31,7 @@ __all__ = [
     "N_FURTHER_TAKES",
     "ChainTakes",
     "chain_steps",
+    "evenly",
     "further_takes",
     "heard_over",
     "taken",
@@ -236,12 +237,17 @@ def _sessions(model: Model, dataset: Dataset) -> list[Session]:
 
 def _some(sessions: Sequence[Session], most_people: int) -> list[Session]:
     """Return the sessions of so many people at most, evenly among them."""
-    people = list(dict.fromkeys(session.participant for session in sessions))
-    if len(people) > most_people:
-        places = np.linspace(0, len(people) - 1, most_people).round().astype(int)
-        people = [people[place] for place in places.tolist()]
+    people = evenly(list(dict.fromkeys(each.participant for each in sessions)), most_people)
     chosen = set(people)
     return [session for session in sessions if session.participant in chosen]
+
+
+def evenly(people: Sequence[str], most: int) -> list[str]:
+    """Return so many people at most, evenly among them, in their order."""
+    if len(people) <= most:
+        return list(people)
+    places = np.linspace(0, len(people) - 1, most).round().astype(int)
+    return [people[place] for place in places.tolist()]
 
 
 def _takes(model: Model, session: Session) -> list[Event]:

@@ -298,7 +298,7 @@ def assemble_model(
     sixteenths : int, optional
         How much scores count once an owner taught known classes; whole without.
     favour : Favour, optional
-        Of own gestures; as the pipeline was fitted without.
+        Of own gestures, and what refuses a take; as the pipeline was fitted without.
 
     Raises
     ------

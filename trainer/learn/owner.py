@@ -42,25 +42,20 @@ be the better one. 0.3 to 1 made no difference there."""
 ANCHORS = 16
 """Examples of what is no gesture, of which there is much: no mean describes it."""
 USUAL_SHARE = 0.99
-"""Of training people's windows, which are as far from their class as a take may be: one good take
-in a hundred is asked for again."""
+"""Of training people's windows, as far from their class as a take may be."""
 UNSEEN = 1.5
-"""By so much the takes of people whom a network has not seen are farther apart, in squares, than
-windows of those it has. Without it a good third take in eight was refused behind filters, in
-fourteen to twenty-five behind perceptrons (invented people of three optics), and with those that
-are least alike a lesson was worth more; twice as much would let most takes of another class by."""
+"""By so much takes of an own gesture of unseen people are farther apart, in squares, than training
+windows: without it a good third take in 8 to 25 was refused (invented people of three optics)."""
 MEMORY_POSES = 42
-"""For so many windows (17 s of 0.4 s) a near gesture is remembered: half and twice did the same."""
+"""For so many windows (17 s of 0.4 s) a near gesture is remembered: twice did the same."""
 NEW_SHARE = 0.1
 """A gesture nearer to a known class than one in ten of that class's own windows is not new. It
-tells little, as an owner's classes do not stand where training people's do: at a half, 50 and 56 %
-of known takes that were shown as new were refused on invented people (two tasks of a diffuser's
-world), and 43 and 63 % of those that were new."""
+tells little, as an owner's classes stand elsewhere: at a half, 50 and 56 % of known takes shown as
+new were refused, and 43 and 63 % of new ones (invented people, two tasks of a diffuser's world)."""
 STOLEN_SHARE = 0.01
 """Of known takes, which an own gesture may take from classes that the owner has not shown."""
 KEPT_PEOPLE = 0.95
-"""Of people and gestures, for whom that holds: over all takes together a few people lose most of
-what is lost, and the promise is everybody's."""
+"""Of people and gestures, for whom that holds: a few people lose most of what is lost."""
 MOST_WINDOWS = 4096
 """Of each class, from which examples are chosen: a mean rests on far fewer."""
 _TAKES = 3
@@ -69,27 +64,32 @@ _TAKES = 3
 
 @dataclass(frozen=True, slots=True)
 class Favour:
-    """By how many nats an own gesture is favoured over known classes; below zero, put behind them.
+    """What held-out people chose, in nats; None leaves a stage's own.
 
     Parameters
     ----------
     taught, untaught : int or None
-        Over classes that the owner has shown, and over those of which nobody knows how they look on
-        this owner; None leaves a stage's own.
+        By how much an own gesture is favoured over known classes that the owner has shown, and over
+        the others; below zero, put behind them.
+    rival : float or None
+        By how much another known class may be ahead of a take that is kept.
     """
 
     taught: int | None = None
     untaught: int | None = None
+    rival: float | None = None
 
 
 def favoured(stage: Enrol, favour: Favour) -> Enrol:
-    """Return the stage with other favours, in its squared distances."""
+    """Return the stage with what was chosen, in its squared distances and steps of its scores."""
     nat = stage.limit / EVIDENCE_NATS
     new = stage
     if favour.taught is not None:
         new = replace(new, favour=round(favour.taught * nat))
     if favour.untaught is not None:
         new = replace(new, guard=round(-favour.untaught * nat))
+    if favour.rival is not None:
+        new = replace(new, rival=round(favour.rival * stage.most_evidence / EVIDENCE_NATS))
     return new
 
 
@@ -155,7 +155,7 @@ def learning_head(
         least_frames=max(1, window // 2 if moves else window),
         unlike=int(np.quantile(far, USUAL_SHARE)),
         apart=apart,
-        rival=round(EVIDENCE_NATS / nats),  # what evidence could not outweigh
+        rival=round(EVIDENCE_NATS / nats),  # what evidence could not outweigh, until people choose
         favour=0,
         guard=guard,
         # What would be kept as a further take of it is not out of its reach.

@@ -18,6 +18,7 @@ from trainer.tell.sentences import (
     emulated_words,
     event_words,
     left_out_words,
+    untold_words,
     worst_words,
 )
 from trainer.tell.source import source_card_lines
@@ -153,9 +154,11 @@ def _found_lines(evaluation: dict[str, Any]) -> list[str]:
         *_stream_lines(evaluation),
         "## For whom it works less well",
         "",
-        f"- Locked participants: {worst_words(evaluation['worst_group'])}",
-        f"- Training participants in turn: {worst_words(evaluation['worst_group_in_turn'])}",
+        f"- Locked participants: {worst_words(evaluation['worst_group'], evaluation['groups'])}",
+        f"- Training participants in turn: "
+        f"{worst_words(evaluation['worst_group_in_turn'], evaluation['groups_in_turn'])}",
         *(f"- {sentence}" for sentence in below_words(evaluation["groups_in_turn"])),
+        *([f"- {said}"] if (said := untold_words(evaluation)) else []),
         "",
     ]
 

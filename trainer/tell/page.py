@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from runtime.budget.page.report import page_style
 from runtime.intervals import time_counted
-from trainer.judge.groups import GROUPINGS, MIN_PEOPLE, grouping_words
+from trainer.judge.groups import GROUPINGS, MIN_PEOPLE, REST, grouping_words
 from trainer.judge.worst_takes import WorstTake
 from trainer.page_template import page_template
 from trainer.tell.charts import grey_picture
@@ -33,6 +33,7 @@ from trainer.tell.sentences import (
     left_out_words,
     per_hour,
     percent,
+    untold_words,
     verdict,
     worst_words,
 )
@@ -84,6 +85,8 @@ def evaluation_page(
         left_out=left_out_words(evaluation),
         owner=owner_section(evaluation),
         groups=_groups(evaluation),
+        untold=untold_words(evaluation),
+        rest=REST,
         least_people=evaluation.get("least_people", MIN_PEOPLE),
         takes=[_take(*both) for both in zip(worst, readouts, strict=True)],
         emulated=emulated_words(evaluation),
@@ -122,19 +125,20 @@ def _groups(evaluation: Row) -> list[dict[str, Any]]:
     # What is told by light alone has bounds that say nothing to anyone.
     unbounded = set() if evaluation["distance_source"] == "ruler" else {"distance"}
     sides = []
-    for key, title in (
-        ("", "The locked participants"),
-        ("_in_turn", "Training participants, each held out in turn"),
+    for key, known, title in (
+        ("", "fixed", "The locked participants"),
+        ("_in_turn", "cross_validation", "Training participants, each held out in turn"),
     ):
         groups = evaluation[f"groups{key}"]
         sides.append(
             {
                 "title": title,
-                "worst": worst_words(evaluation[f"worst_group{key}"]),
+                "worst": worst_words(evaluation[f"worst_group{key}"], groups),
                 "below": below_words(groups),
                 "groupings": [
                     (
-                        _heading(grouping, evaluation["distance_source"]),
+                        _heading(grouping, evaluation["distance_source"])
+                        + _unknown(rows, evaluation[known]["accuracy"]["n_takes"]),
                         [
                             (
                                 row,
@@ -153,6 +157,14 @@ def _groups(evaluation: Row) -> list[dict[str, Any]]:
 def _heading(grouping: str, distance_source: str) -> str:
     ruler = grouping == "distance" and distance_source == "ruler"
     return "distance, as noted" if ruler else grouping_words(grouping)
+
+
+def _unknown(rows: Sequence[Row], n_takes: int) -> str:
+    """Say of how many takes nobody noted it; empty where all of them are in a group."""
+    n_known = sum(row["accuracy"]["n_takes"] for row in rows)
+    return (
+        "" if n_known == n_takes else f" (not known of {n_takes - n_known:,} of {n_takes:,} takes)"
+    )
 
 
 def _in_order(groups: Mapping[str, Any]) -> list[tuple[str, Any]]:

@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from capture.store.kind import KINDS, RECORDED, REHEARSED, kind_of
+from runtime.budget.inputs.groups import Asked, untold
 from runtime.intervals import time_counted
-from trainer.judge.groups import MIN_PEOPLE, grouping_words
+from trainer.judge.groups import MIN_PEOPLE, grouping_words, nameable
 
 __all__ = [
     "below_words",
@@ -21,6 +22,7 @@ __all__ = [
     "per_hour",
     "percent",
     "purpose_words",
+    "untold_words",
     "verdict",
     "worst_words",
 ]
@@ -201,20 +203,43 @@ def learning_words(curve: Sequence[Row]) -> str:
     )
 
 
-def worst_words(group: Row | None) -> str:
-    """Name the worst group, and say whether it differs from the others."""
+def worst_words(group: Row | None, groups: Mapping[str, Sequence[Row]]) -> str:
+    """Name the worst group, of how many it is, and say whether it differs from the others."""
     if group is None:
         return (
-            f"No two groups with at least {MIN_PEOPLE} people in one of them: too few to name a "
+            f"No group of at least {MIN_PEOPLE} people has another beside it: too few to name a "
             "worst."
         )
+    n = len(nameable(groups))
+    of = f"Worst of {n} groups" if n > 1 else "The only group with enough people, and others beside"
     words = (
-        f"Worst: {_group_words(group['grouping'], group)}, {percent(group['accuracy'])}, "
+        f"{of}: {_group_words(group['grouping'], group)}, {percent(group['accuracy'])}, "
         f"{count(group['accuracy']['n_takes'], 'take')}."
     )
     if group["below_others"]:
         return words + " Its interval lies below that of all others: a real difference."
     return words + " Its interval overlaps that of the others: no difference is shown."
+
+
+def untold_words(evaluation: Row) -> str:
+    """Name the groups of which too little is known, on either side; empty where there is none."""
+    asked = (
+        Asked(grouping, row["name"], row["accuracy"]["n_participants"], row["enough_people"])
+        for key in ("groups", "groups_in_turn")
+        for grouping, rows in evaluation[key].items()
+        for row in rows
+    )
+    kinds: dict[str, list[str]] = {}
+    for group in untold(asked):
+        kind = grouping_words(group.grouping).split(",")[0]
+        kinds.setdefault(kind, []).append(f"{group.name} ({group.n_people or 'none'})")
+    if not kinds:
+        return ""
+    listed = "; ".join(f"{kind}: {', '.join(names)}" for kind, names in kinds.items())
+    return (
+        f"Of these groups nothing can be told: fewer than {MIN_PEOPLE} people are known to be in "
+        f"them, or none. Whoever is may be served worse. {listed[0].upper()}{listed[1:]}."
+    )
 
 
 def _group_words(grouping: str, group: Row) -> str:

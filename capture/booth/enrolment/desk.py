@@ -150,7 +150,8 @@ class EnrolmentDesk:
         model, notices = lesson.learner.model, [""]
         leading = Enrolling(model, lesson.wishes, lambda _: None)
         with SerialLink(lesson.port) as link:
-            watch = Watch(link, link.describe(), model, reference(model, leading.before))
+            engine = reference(model, leading.before)
+            watch = Watch(link, link.describe(), model, engine, leading.interrupted)
             first["cautions"] = watch.cautions(lesson.learner.calibrated)
 
             def notice(text: str) -> None:

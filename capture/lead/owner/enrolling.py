@@ -190,6 +190,17 @@ class Enrolling:
         self._state = state
         return state
 
+    def interrupted(self) -> None:
+        """Ask for the take that stands anew: readouts stopped coming, and nobody saw all of it.
+
+        It is no try of it, as the owner did nothing wrong.
+        """
+        if self._frame > self._ready:
+            said = f"{self._asked[self._wish].name}: interrupted, readouts stopped coming; again"
+            self.answers.append(said)
+            self._tell(said)
+        self._frame = 0
+
     def _led(self, state: State) -> State:
         if self._wish == len(self._asked):
             state, n = carry_out(self._model, state, "finish")

@@ -181,6 +181,11 @@ class GroupRow(_Open):
     accuracy: Figure
     enough_people: bool = False
 
+    @property
+    def n_people(self) -> int:
+        """How many people were asked."""
+        return self.accuracy.n_participants or 0
+
 
 class Evaluation(_Open):
     """The parts of ``evaluation.json`` that a budget shows; other keys are ignored."""
@@ -231,15 +236,44 @@ class Evaluation(_Open):
         groups = [g for g in (self.worst_group, self.worst_group_in_turn) if g is not None]
         return min(groups, key=lambda group: group.accuracy.value, default=None)
 
+    def group_that_decides(self, least: float) -> Group | None:
+        """Return the group that breaks a limit on all of them, or that is least known to keep it.
+
+        Every group has to keep it, and each is held to its own interval: no correction for their
+        number is due then (R. L. Berger, "Multiparameter Hypothesis Testing and Acceptance
+        Sampling", Technometrics 24, 1982, on intersection-union tests; from memory).
+
+        Parameters
+        ----------
+        least : float
+            The least accuracy that every group has to have, 0 to 1.
+        """
+        worst = self.worst_served
+        if worst is None or worst.accuracy.value < least:
+            return worst
+        return min((worst, *self._surer_groups()), key=lambda group: group.accuracy.low)
+
+    def _surer_groups(self) -> list[Group]:
+        """Return named groups, each on the side where more of its people were asked."""
+        most: dict[tuple[str, str], GroupRow] = {}
+        for groups in (self.groups, self.groups_in_turn):
+            for grouping, rows in groups.items():
+                for row in filter(lambda row: row.enough_people, rows):
+                    key = grouping, row.name
+                    if key not in most or row.n_people > most[key].n_people:
+                        most[key] = row
+        return [Group(grouping=g, name=n, accuracy=r.accuracy) for (g, n), r in most.items()]
+
     @property
     def untold_groups(self) -> tuple[str, ...]:
         """Groups with too few people to be named, locked and in turn, or with none at all."""
-        return untold(
-            Asked(grouping, row.name, row.accuracy.n_participants or 0, row.enough_people)
+        asked = untold(
+            Asked(grouping, row.name, row.n_people, row.enough_people)
             for groups in (self.groups, self.groups_in_turn)
             for grouping, rows in groups.items()
             for row in rows
         )
+        return tuple(group.words for group in asked)
 
     @property
     def kind_words(self) -> str:

@@ -30,11 +30,16 @@ class Asked(NamedTuple):
     n_people: int
     enough: bool
 
+    @property
+    def words(self) -> str:
+        """Which group and how many, as ``handedness left (4)``."""
+        return f"{self.grouping.replace('_', ' ')} {self.name} ({self.n_people})"
 
-def untold(asked: Iterable[Asked]) -> tuple[str, ...]:
-    """Return groups of which too little is known, as ``handedness left (4)``.
 
-    Those of :data:`NEEDED` that nobody is in are among them, as `(0)`. In what else was noted of
+def untold(asked: Iterable[Asked]) -> tuple[Asked, ...]:
+    """Return groups of which too little is known, each with the most people of any side.
+
+    Those of :data:`NEEDED` that nobody is in are among them, with none. In what else was noted of
     people, where nobody differs there is one group of everybody, and nothing untold.
 
     Parameters
@@ -50,7 +55,7 @@ def untold(asked: Iterable[Asked]) -> tuple[str, ...]:
     told = {(row.grouping, row.name) for row in rows if row.enough}
     several = {g for g, _ in most if sum(other == g for other, _ in most) > 1}
     return tuple(
-        f"{grouping.replace('_', ' ')} {name} ({n})"
+        Asked(grouping, name, n, enough=False)
         for (grouping, name), n in sorted(most.items())
         if (grouping, name) not in told and grouping in several
     )

@@ -170,13 +170,13 @@ The model learns from a few takes of each class, or of a gesture of the owner's 
     pw_enrol_begin(&state, class_number);   /* then frames, while the owner shows a take */
     answer = pw_enrol_add(&state);          /* its number, or below 0 why it is refused */
     pw_enrol_finish(&state);                /* learns from all takes; lets go of them */
-    pw_forget(&state);                      /* as shipped, bit for bit */
+    pw_forget(&state);                      /* all of pw_state as shipped, bit for bit */
 
 Refused are takes that are too short (`PW_ENROL_SHORT`), too unlike their class or the owner's
 takes before (`PW_ENROL_UNLIKE`), too like another class (`PW_ENROL_OTHER`: `pw_enrol_like` says
-which), of a class that there is not (`PW_ENROL_CLASS`), or one too many (`PW_ENROL_FULL`). Without
-any take every answer is that of the shipped model, bit for bit. In the device program,
-`pw_device_enrol` wakes the model for a take.
+which), of a class that there is not or that is no gesture (`PW_ENROL_CLASS`), or one too many
+(`PW_ENROL_FULL`). Without any take every answer is that of the shipped model, bit for bit. In the
+device program, `pw_device_enrol` wakes the model for a take.
 
 What was learned are @KEPT@ bytes of means and counts, no readouts. They tell of the person: they
 are to stay on the device. `pw_enrol_save` gives them to memory that outlasts a reset, with a
@@ -184,7 +184,14 @@ version, the model's identity and a checksum; `pw_enrol_load`, told how many byt
 changes nothing where there is nothing (`PW_ENROL_NOTHING`, as of erased memory), where they are
 another model's or version's (`PW_ENROL_FOREIGN`), or damaged or cut (`PW_ENROL_DAMAGED`). To be
 forgotten takes both: `pw_forget`, and that memory erased. Enrolment's part of `pw_state` are
-@ENROL_RAM@ bytes, its tables @ENROL_TABLES@ bytes of flash.
+@ENROL_RAM@ bytes, its tables @ENROL_TABLES@ bytes of flash; its code comes on top of those.
+
+Power may fail while it is saved. Keep two places, on pages of their own, and whenever it fails
+what was learned before is there, or what was learned now, and never a mix of them:
+
+- at the start, `pw_enrol_load` the first place, and where it does not return 0 the second;
+- to save, erase and write the other place than the one that was loaded, then erase the one;
+- to forget, `pw_forget`, and erase both places.
 
 """
 

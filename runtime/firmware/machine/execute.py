@@ -189,6 +189,10 @@ class Machine:
         """Return bytes of the core's memory."""
         return self._emulator.read(address, n_bytes)
 
+    def dump(self) -> bytes:
+        """Return all of the RAM, the stack among it: what somebody reads out who has the device."""
+        return self.read(_RAM, _RAM_BYTES)
+
     def write_exposures(self, lit: Counts, dark: Counts) -> tuple[int, int]:
         """Put exposures into memory that the core can read; returns their two addresses."""
         dark_address = _EXPOSURES + _BLOCK_BYTES // 2

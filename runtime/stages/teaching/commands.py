@@ -36,8 +36,8 @@ from runtime.stages.teaching.reasons import (
 )
 
 __all__ = [
-    "Compared", "after_command", "compared", "first_state", "kept_values", "watched",
-    "with_own",
+    "Compared", "after_command", "answers_to_take", "behind_another", "compared", "first_state",
+    "kept_values", "watched", "with_own",
 ]  # fmt: skip
 
 
@@ -252,16 +252,46 @@ def refusal(stage: Learner, state: State, slot: int) -> int:
         return SHORT
     best = state["best"].astype(np.int64)
     to_means = _squared(stage.means, best)
-    known = slot < stage.sizes.n_known
-    to_own = int(_squared(own, best).min()) if len(own) else 0
-    if to_own > stage.apart or (known and int(to_means[slot]) > stage.unlike):
-        return UNLIKE
-    if known:
-        scores = state["best_scores"].astype(np.int64)
-        like = int(scores.max() - scores[slot]) > stage.rival
+    if slot < stage.sizes.n_known:
+        unlike = int(to_means[slot]) > stage.unlike
+        like = behind_another(stage, state, slot) > stage.rival
     else:
+        unlike = len(own) > 0 and int(_squared(own, best).min()) > stage.apart
         like = bool((to_means <= stage.near).any())
+    if unlike:
+        return UNLIKE
     return OTHER_CLASS if like else 0
+
+
+def answers_to_take(stage: Learner, state: State) -> Int64:
+    """Score known classes as if the takes kept so far had been learned from, int64 (n_known,).
+
+    Of the last take's frame that counts. A mean of n takes is itself known to a part in n of what
+    takes spread by, so that of a squared distance n parts of n + 1 count (the predictive normal: C.
+    Bishop, Pattern Recognition and Machine Learning, 2006, section 2.3.6, without its logarithm,
+    which differs little between classes).
+    """
+    n_known = stage.sizes.n_known
+    session = _session(stage, state)
+    rows = _moved(stage, state, session)[:n_known]
+    means = np.where(session[:n_known, None] > 0, rows, _class_means(stage, state))
+    best = state["best"][None]
+    [far] = _with_anchors(stage, _to_rows(means.astype(np.int32), best), best)
+    parts = (state["taught"] + session)[:n_known].astype(np.int64) + SHIPPED_TAKES + 1
+    far = far - (far + (parts >> 1)) // parts
+    return state["best_scores"].astype(np.int64) - _scaled(stage, far - far.min())
+
+
+def behind_another(stage: Learner, state: State, known: int) -> int:
+    """Return how far a known class is behind the best of all others; below 0, ahead of it."""
+    answers = answers_to_take(stage, state)
+    return int(np.delete(answers, known).max() - answers[known])
+
+
+def _session(stage: Learner, state: State) -> Int32:
+    """Return how many takes of each class were kept, int32 (n_slots,)."""
+    classes = state["take_class"]
+    return np.bincount(classes[classes > 0] - 1, minlength=stage.sizes.n_slots).astype(np.int32)
 
 
 def _squared(several: NDArray[np.integer], one: Int64) -> Int64:
@@ -272,8 +302,7 @@ def _squared(several: NDArray[np.integer], one: Int64) -> Int64:
 def _finished(stage: Learner, state: State) -> State:
     """Move the means of the classes shown, and let go of the takes."""
     sizes = stage.sizes
-    classes = state["take_class"]
-    session = np.bincount(classes[classes > 0] - 1, minlength=sizes.n_slots).astype(np.int32)
+    session = _session(stage, state)
     empty = first_state(sizes)
     names = ("takes", "take_class", "open", "best", "best_scores", "frames", "lead", "nearness")
     after = state | {name: empty[name] for name in names}

@@ -96,12 +96,13 @@ class Enrol(Learner, Stage):
         it is a pose, of which the last frame counts.
     least_frames : int
         A take of fewer is too short.
-    unlike, apart : int
-        Squared distance to the class's mean, and to the nearest of the person's own takes of it,
-        beyond which a take is too unlike.
+    unlike : int
+        Squared distance to a known class's shipped mean beyond which a take is too unlike.
+    apart : int
+        The same to the nearest of the takes of an own gesture.
     rival : int
-        Lead of another class over the one asked for, in the head's scores, beyond which a take is
-        too like that class.
+        Lead of another known class over the one asked for, in scores as the takes kept so far would
+        lead to, beyond which a take is too like that class.
     favour : int
         Squared distance by which an own gesture may be farther than a class that was taught; below
         zero, by which it must be nearer.

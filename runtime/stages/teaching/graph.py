@@ -102,28 +102,31 @@ def _refusal(stage: Learner, nodes: Nodes, state: Named) -> str:
     slot = nodes.op("Sub", state["open"], nodes.int32(1))
     own = nodes.op("Equal", state["take_class"], state["open"])
     count = nodes.sum(nodes.cast(own, "int32"), 0)
-    to_takes = _squared(nodes, state["takes"], state["best"], sizes.n_kept)
-    to_takes = nodes.op("Where", own, to_takes, nodes.int32(INT32_MAX))
-    nearest = nodes.op("ReduceMin", to_takes, nodes.indices(0), keepdims=1)
-    some = nodes.op("Greater", count, nodes.int32(0))
-    far = nodes.op("And", some, nodes.op("Greater", nearest, nodes.int32(stage.apart)))
-
     known = nodes.op("Less", slot, nodes.int32(n_known))
     place = nodes.clip(slot, 0, n_known - 1)
     means = nodes.constant(stage.means.astype(np.int32))
     to_means = _squared(nodes, means, state["best"], sizes.n_kept)
-    to_mean = nodes.op("Gather", to_means, place)
-    unlike = nodes.op("And", known, nodes.op("Greater", to_mean, nodes.int32(stage.unlike)))
-    unlike = nodes.op("Or", far, unlike)
 
-    scores = state["best_scores"]
-    top = nodes.op("ReduceMax", scores, nodes.indices(0), keepdims=1)
-    behind = nodes.op("Sub", top, nodes.op("Gather", scores, place))
-    rival = nodes.op("Greater", behind, nodes.int32(stage.rival))
-    close = nodes.op("LessOrEqual", to_means, nodes.constant(stage.near))
-    n_close = nodes.op("ReduceMax", nodes.cast(close, "int32"), nodes.indices(0), keepdims=1)
-    old = nodes.op("And", nodes.op("Not", known), nodes.op("Greater", n_close, nodes.int32(0)))
-    like = nodes.op("Or", nodes.op("And", known, rival), old)
+    distant = nodes.op("Greater", nodes.op("Gather", to_means, place), nodes.int32(stage.unlike))
+    rival = nodes.op(
+        "Greater", _behind_another(stage, nodes, state, place), nodes.int32(stage.rival)
+    )
+    unlike, like = distant, rival
+    if stage.n_own:
+        new = nodes.op("Not", known)
+        to_takes = _squared(nodes, state["takes"], state["best"], sizes.n_kept)
+        to_takes = nodes.op("Where", own, to_takes, nodes.int32(INT32_MAX))
+        nearest = nodes.op("ReduceMin", to_takes, nodes.indices(0), keepdims=1)
+        some = nodes.op("Greater", count, nodes.int32(0))
+        apart = nodes.op("And", some, nodes.op("Greater", nearest, nodes.int32(stage.apart)))
+        close = nodes.op("LessOrEqual", to_means, nodes.constant(stage.near))
+        n_close = nodes.op("ReduceMax", nodes.cast(close, "int32"), nodes.indices(0), keepdims=1)
+        old = nodes.op("Greater", n_close, nodes.int32(0))
+        unlike, like = (
+            # ONNX Runtime has no Where of truth values.
+            nodes.op("Or", nodes.op("And", known, of_known), nodes.op("And", new, of_new))
+            for of_known, of_new in ((distant, apart), (rival, old))
+        )
 
     reason = nodes.op("Where", like, nodes.int32(OTHER_CLASS), nodes.int32(0))
     reason = nodes.op("Where", unlike, nodes.int32(UNLIKE), reason)
@@ -133,6 +136,31 @@ def _refusal(stage: Learner, nodes: Nodes, state: Named) -> str:
     reason = nodes.op("Where", full, nodes.int32(FULL), reason)
     none = nodes.op("Less", slot, nodes.int32(0))
     return nodes.op("Where", none, nodes.int32(NO_TAKE), reason)
+
+
+def _behind_another(stage: Learner, nodes: Nodes, state: Named, place: str) -> str:
+    """Return how far the class at a place is behind the best other one, int32 (1,)."""
+    n_known = stage.sizes.n_known
+    of_slot, session = _session(stage, nodes, state)
+    shown = nodes.op("Greater", nodes.slice(session, 0, n_known), nodes.int32(0))
+    moved = nodes.slice(_moved(stage, nodes, state, of_slot, session), 0, n_known)
+    means = nodes.op(
+        "Where", nodes.reshape(shown, n_known, 1), moved, _class_means(stage, nodes, state)
+    )
+    far = _squared(nodes, means, state["best"], stage.sizes.n_kept)
+    far = _with_anchors(stage, nodes, far, state["best"])
+    taken = nodes.op("Add", state["taught"], session)
+    parts = nodes.op("Add", nodes.slice(taken, 0, n_known), nodes.int32(SHIPPED_TAKES + 1))
+    lifted = nodes.op("Add", far, nodes.op("Div", parts, nodes.int32(2)))
+    far = nodes.op("Sub", far, nodes.op("Div", lifted, parts))
+    least = nodes.op("ReduceMin", far, nodes.indices(0), keepdims=1)
+    answers = nodes.op(
+        "Sub", state["best_scores"], _scaled(stage, nodes, nodes.op("Sub", far, least))
+    )
+    places = nodes.constant(np.arange(n_known, dtype=np.int32))
+    others = nodes.op("Where", nodes.op("Equal", places, place), nodes.int32(INT32_MIN), answers)
+    top = nodes.op("ReduceMax", others, nodes.indices(0), keepdims=1)
+    return nodes.op("Sub", top, nodes.op("Gather", answers, place))
 
 
 def _added(stage: Learner, nodes: Nodes, state: Named, now: str) -> Named:
@@ -158,11 +186,17 @@ def _added(stage: Learner, nodes: Nodes, state: Named, now: str) -> Named:
     }
 
 
-def _finished(stage: Learner, nodes: Nodes, state: Named, now: str) -> Named:
-    sizes, zero = stage.sizes, nodes.int32(0)
+def _session(stage: Learner, nodes: Nodes, state: Named) -> tuple[str, str]:
+    """Return which place holds a take of which class, and how many each has, int32 (n_slots,)."""
+    sizes = stage.sizes
     slots = nodes.constant(np.arange(1, sizes.n_slots + 1, dtype=np.int32).reshape(-1, 1))
     of_slot = nodes.op("Equal", slots, nodes.reshape(state["take_class"], 1, sizes.n_places))
-    session = nodes.sum(nodes.cast(of_slot, "int32"), 1)
+    return of_slot, nodes.sum(nodes.cast(of_slot, "int32"), 1)
+
+
+def _finished(stage: Learner, nodes: Nodes, state: Named, now: str) -> Named:
+    zero = nodes.int32(0)
+    of_slot, session = _session(stage, nodes, state)
     n_all = nodes.op("ReduceSum", session, nodes.indices(0), keepdims=1)
     added = nodes.op("Min", nodes.op("Add", state["taught"], session), nodes.int32(MAX_TAUGHT))
     ended = {

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -20,6 +22,7 @@ from runtime.stages.teaching.lesson import (
 from runtime.stages.teaching.reasons import REASONS
 from runtime.stages.teaching.saved import VERSION, saved_bytes
 from runtime.stages.teaching.text_board import BOARD_C, DECLARATIONS
+from runtime.stages.teaching.text_refusal import REFUSAL_C
 
 __all__ = ["enrol_c"]
 
@@ -44,7 +47,7 @@ static const int8_t *@PREFIX@_mean(const pw_state *s, uint32_t c)
                                        : &@PREFIX@_means[c * @KEPT@u];
 }
 
-/* From a difference of squared distances to steps of the scores. */
+@ANCHORED@/* From a difference of squared distances to steps of the scores. */
 static int32_t @PREFIX@_scaled(int32_t distance)
 {
     return pw_requant(pw_sat(distance, -@LIMIT@, @LIMIT@), @MULTIPLIER@, @SHIFT@);
@@ -80,8 +83,8 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, @Y_TYPE@ *y)
         base[c] = y[c];
         far[c] = @PREFIX@_squared(@PREFIX@_mean(s, c), s->@PREFIX@_kept);
         shown |= s->@PREFIX@_taught[c];
-@NEARER@    }
-@ANCHORED@    for (uint32_t c = 0u; c < @N_KNOWN@u; c++) {
+@NEAREST@    }
+@NEARER@    for (uint32_t c = 0u; c < @N_KNOWN@u; c++) {
         least = (far[c] < least) ? far[c] : least;
     }
     for (uint32_t c = 0u; (shown != 0) && (c < @N_KNOWN@u); c++) {
@@ -94,11 +97,16 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, @Y_TYPE@ *y)
 """
 
 _ANCHORED_C = """\
+/* An example of a class may be nearer than its mean. */
+static void @PREFIX@_nearer(int32_t *far, const int8_t *values)
+{
     for (uint32_t a = 0u; a < @N_ANCHORS@u; a++) {
         const uint32_t c = @PREFIX@_anchor_class[a];
-        const int32_t to = @PREFIX@_squared(&@PREFIX@_anchors[a * @KEPT@u], s->@PREFIX@_kept);
+        const int32_t to = @PREFIX@_squared(&@PREFIX@_anchors[a * @KEPT@u], values);
         far[c] = (to < far[c]) ? to : far[c];
     }
+}
+
 """
 
 _OWN_C = """\
@@ -126,7 +134,7 @@ _NEAR_C = """\
     int32_t near = @LIMIT@;
 """
 
-_NEARER_C = """\
+_NEAREST_C = """\
         if ((@PREFIX@_learnable[c] != 0u) && (far[c] < near)) {
             near = far[c];
         }
@@ -203,7 +211,7 @@ def enrol_c(stage: Learner, prefix: str, x: Edge, y: Edge) -> CStage:
 
 def _board_text(values: dict[str, object]) -> str:
     """Fill the board's functions; what sets a state anew is for the generator to say."""
-    before, mark, behind = BOARD_C.partition("@RESTART@")
+    before, mark, behind = (REFUSAL_C + BOARD_C).partition("@RESTART@")
     return fill(before, **values) + mark + fill(behind, **values)
 
 
@@ -222,6 +230,8 @@ def _values(stage: Learner, prefix: str, x: Edge, y: Edge) -> dict[str, object]:
         "KEPT": sizes.n_kept,
         "N_ANCHORS": n_anchors,
         "ANCHORED": _ANCHORED_C if n_anchors else "",
+        "NEARER": f"    {prefix}_nearer(far, s->{prefix}_kept);\n" if n_anchors else "",
+        "NEARER_BEST": f"    {prefix}_nearer(far, s->{prefix}_best);\n" if n_anchors else "",
         "SAVED_BYTES": saved_bytes(sizes),
         "LIMIT": stage.limit,
         "FAVOUR": f"({stage.favour})",
@@ -239,7 +249,7 @@ def _values(stage: Learner, prefix: str, x: Edge, y: Edge) -> dict[str, object]:
         "RIVAL": stage.rival,
         "OWN": _OWN_C if sizes.n_own else "",
         "NEAR": _NEAR_C if stage.remembers else "",
-        "NEARER": _NEARER_C if stage.remembers else "",
+        "NEAREST": _NEAREST_C if stage.remembers else "",
         "REMEMBERED": _REMEMBERED_C if stage.remembers else "",
         "NEARNESS_UNIT": 1 << NEARNESS_BITS,
         "COMING": stage.paces[0],
@@ -250,6 +260,7 @@ def _values(stage: Learner, prefix: str, x: Edge, y: Edge) -> dict[str, object]:
         "LEAD": _LEAD_C if moves else "",
         "WATCH_Y": f", const {y.ctype} *y" if moves else "",
         "WATCH_ARGUMENT": ", y" if moves else "",
+        "NO_GESTURE": _no_gesture_text(stage.learnable),
         "VERSION": VERSION,
         "N_WEIGHTS": sizes.n_slots * sizes.n_kept,
         "ROWS_AT": 40 + 2 * sizes.n_slots,
@@ -259,6 +270,18 @@ def _values(stage: Learner, prefix: str, x: Edge, y: Edge) -> dict[str, object]:
             for number, (name, words) in REASONS.items()
         ),
     }
+
+
+def _no_gesture_text(learnable: Sequence[bool]) -> str:
+    """Return the header's line about classes that no take can be of; empty without any."""
+    numbers = [str(c) for c, may in enumerate(learnable) if not may]
+    if not numbers:
+        return ""
+    *most, last = numbers
+    several = f"classes {', '.join(most)} and {last}, which are"
+    several = several if most else f"class {last}, which is"
+    text = f"No take can be of {several} no gesture{'s' if most else ''}."
+    return textwrap.fill(text, 98, initial_indent=" * ", subsequent_indent=" * ") + "\n"
 
 
 def _tables(stage: Learner, prefix: str) -> str:

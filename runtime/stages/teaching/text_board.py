@@ -11,20 +11,22 @@ DECLARATIONS = """\
  *     pw_enrol_add(&state);                   it has ended: its number, or why it is refused
  *     pw_enrol_like(&state, class_number);    after PW_ENROL_OTHER: which class it was too like
  *     pw_enrol_finish(&state);                after all takes: how many were learned from
- *     pw_forget(&state);                      as it was shipped
+ *     pw_forget(&state);                      all of pw_state as it was shipped
  *
  * Takes may come in any order; each class up to PW_ENROL_MOST_TAKES in a session, and a class that
  * nobody shows keeps the mean it was shipped with. Between two takes the model goes on as usual.
  * Classes from PW_ENROL_FIRST_OWN on are places for gestures of the owner's own, @N_OWN@ of them.
- * Without any take every answer is bit for bit what was shipped.
+@NO_GESTURE@ * Without any take every answer is bit for bit what was shipped.
  *
  * A gesture of one's own is told from known classes the better, the more of those were shown.
  *
  * What is kept for good are means of takes, (PW_ENROL_SLOTS, @KEPT@) in 8 bits, and how many takes
  * each class was learned from: no readout, no picture, no name. Takes (@KEPT@ bytes each, of the
  * model's last values) are held from pw_enrol_add to pw_enrol_finish, which lets go of them. What
- * was learned from a person tells of that person: keep it on the device. pw_init forgets it as all
- * else; pw_restart begins anew and keeps it. RAM of enrolment is part of pw_state. */
+ * was learned from a person tells of that person: keep it on the device. pw_restart begins anew and
+ * keeps it; pw_forget is pw_init: what windows hold of the last take goes as well. What is left on
+ * the stack of the last frame (its scores), the next frame overwrites. RAM of enrolment is part of
+ * pw_state. */
 #define PW_ENROL_SLOTS @N_SLOTS@
 #define PW_ENROL_FIRST_OWN @N_KNOWN@
 #define PW_ENROL_MOST_TAKES @N_TAKES@
@@ -54,53 +56,6 @@ void pw_enrol_save(const pw_state *s, uint8_t *to);
 int32_t pw_enrol_load(pw_state *s, const uint8_t *from, uint32_t n_bytes);"""
 
 BOARD_C = """\
-
-static uint32_t @PREFIX@_n_takes(const pw_state *s, int32_t mark)
-{
-    uint32_t n = 0u;
-    for (uint32_t p = 0u; p < @N_PLACES@u; p++) {
-        if ((mark == 0) ? (s->@PREFIX@_take_class[p] > 0) : (s->@PREFIX@_take_class[p] == mark)) {
-            n++;
-        }
-    }
-    return n;
-}
-
-/* Whether the take is unlike its class: its mean, and the nearest take of it before. */
-static int @PREFIX@_is_unlike(const pw_state *s, int32_t slot)
-{
-    int32_t nearest = INT32_MAX;
-    for (uint32_t p = 0u; p < @N_PLACES@u; p++) {
-        if (s->@PREFIX@_take_class[p] == (slot + 1)) {
-            const int32_t far = @PREFIX@_squared(&s->@PREFIX@_takes[p * @KEPT@u], s->@PREFIX@_best);
-            nearest = (far < nearest) ? far : nearest;
-        }
-    }
-    if ((nearest != INT32_MAX) && (nearest > @APART@)) {
-        return 1;
-    }
-    if (slot >= @N_KNOWN@) {
-        return 0;
-    }
-    return @PREFIX@_squared(&@PREFIX@_means[(uint32_t)slot * @KEPT@u], s->@PREFIX@_best) > @UNLIKE@;
-}
-
-static int @PREFIX@_is_other(const pw_state *s, int32_t slot)
-{
-    if (slot < @N_KNOWN@) {
-        int32_t top = s->@PREFIX@_best_scores[0];
-        for (uint32_t c = 1u; c < @N_KNOWN@u; c++) {
-            top = (s->@PREFIX@_best_scores[c] > top) ? s->@PREFIX@_best_scores[c] : top;
-        }
-        return (top - s->@PREFIX@_best_scores[slot]) > @RIVAL@;
-    }
-    for (uint32_t c = 0u; c < @N_KNOWN@u; c++) {
-        if (@PREFIX@_squared(&@PREFIX@_means[c * @KEPT@u], s->@PREFIX@_best) <= @PREFIX@_near[c]) {
-            return 1;
-        }
-    }
-    return 0;
-}
 
 int32_t pw_enrol_begin(pw_state *s, int32_t class_number)
 {
@@ -161,14 +116,16 @@ int32_t pw_enrol_like(const pw_state *s, int32_t class_number)
     int32_t like_score = 0;
     int32_t like_far = 0;
     int32_t like_refuses = 0;
+    int32_t answers[@N_KNOWN@];
     if ((class_number < 0) || (class_number >= @N_SLOTS@)) {
         return PW_ENROL_CLASS;
     }
     if (s->@PREFIX@_frames[0] == 0) {
         return PW_ENROL_NO_TAKE;
     }
+    @PREFIX@_answers(s, answers);
     for (int32_t c = 0; c < @N_KNOWN@; c++) {
-        const int32_t score = s->@PREFIX@_best_scores[c];
+        const int32_t score = answers[c];
         const int32_t far =
             @PREFIX@_squared(&@PREFIX@_means[(uint32_t)c * @KEPT@u], s->@PREFIX@_best);
         const int32_t refuses = (far <= @PREFIX@_near[c]) ? 1 : 0;
@@ -186,42 +143,10 @@ int32_t pw_enrol_like(const pw_state *s, int32_t class_number)
     return like;
 }
 
-/* a / b to the nearest, ties up, of numbers from 0 and from 1: not every core can divide. */
-static int32_t @PREFIX@_ratio(int32_t a, int32_t b)
-{
-    const uint32_t whole = (uint32_t)a + ((uint32_t)b >> 1);
-    uint32_t rest = 0u;
-    uint32_t ratio = 0u;
-    for (uint32_t i = 0u; i < 32u; i++) {
-        rest = (rest << 1) | ((whole >> (31u - i)) & 1u);
-        ratio <<= 1;
-        if (rest >= (uint32_t)b) {
-            rest -= (uint32_t)b;
-            ratio |= 1u;
-        }
-    }
-    return (int32_t)ratio;
-}
-
-/* Move a class's mean to the takes of the session: each counts as one, the shipped mean as some. */
 static void @PREFIX@_move(pw_state *s, uint32_t c, int32_t session)
 {
-    const int32_t shipped = (c < @N_KNOWN@u) ? @SHIPPED@ : 0;
-    const int32_t weight = s->@PREFIX@_taught[c] + shipped;
-    int8_t *row = &s->@PREFIX@_rows[c * @KEPT@u];
     for (uint32_t i = 0u; i < @KEPT@u; i++) {
-        int32_t before = row[i];
-        if ((shipped != 0) && (s->@PREFIX@_taught[c] == 0)) {
-            before = @PREFIX@_means[(c * @KEPT@u) + i];
-        }
-        int32_t total = before * weight;
-        for (uint32_t p = 0u; p < @N_PLACES@u; p++) {
-            if (s->@PREFIX@_take_class[p] == ((int32_t)c + 1)) {
-                total += s->@PREFIX@_takes[(p * @KEPT@u) + i];
-            }
-        }
-        const int32_t n = weight + session;
-        row[i] = (int8_t)(@PREFIX@_ratio(total + (@LIFT@ * n), n) - @LIFT@);
+        s->@PREFIX@_rows[(c * @KEPT@u) + i] = (int8_t)@PREFIX@_moved(s, c, session, i);
     }
     const int32_t taught = s->@PREFIX@_taught[c] + session;
     s->@PREFIX@_taught[c] = (int16_t)((taught > @MOST_TAUGHT@) ? @MOST_TAUGHT@ : taught);
@@ -263,14 +188,7 @@ int32_t pw_enrol_finish(pw_state *s)
 
 void pw_forget(pw_state *s)
 {
-    @PREFIX@_end_session(s);
-    for (uint32_t i = 0u; i < @N_WEIGHTS@u; i++) {
-        s->@PREFIX@_rows[i] = 0;
-    }
-    for (uint32_t c = 0u; c < @N_SLOTS@u; c++) {
-        s->@PREFIX@_taught[c] = 0;
-    }
-    s->@PREFIX@_answer[0] = 0;
+    pw_init(s); /* frames of the last take are still in windows, and in the room to work in */
 }
 
 /* The members of enrolment stand one behind the other, from the first to the last. */
@@ -386,7 +304,8 @@ int32_t pw_enrol_load(pw_state *s, const uint8_t *from, uint32_t n_bytes)
     if (damaged != 0u) {
         return PW_ENROL_DAMAGED;
     }
-    pw_forget(s);
+    @PREFIX@_end_session(s);
+    s->@PREFIX@_answer[0] = 0;
     for (uint32_t c = 0u; c < @N_SLOTS@u; c++) {
         s->@PREFIX@_taught[c] = (int16_t)@PREFIX@_number(&from[40u + (2u * c)]);
     }

@@ -65,10 +65,13 @@ def test_an_owner_is_enrolled_in_the_browser(
 ) -> None:
     """Form, takes and end by keyboard, by the rules of WCAG 2.2 AA; the saved file is the model's.
 
-    Nothing of it comes into the data set; once erased, the booth has it no more.
+    A take in which readouts stopped coming is told to be none, and shown again. Nothing of it comes
+    into the data set; once erased, the booth has it no more.
     """
     axe = Path(need_tool("axe.min.js"))
     sensor, waits = held_up
+    wait = sensor.damage
+    sensor.damage = lambda k, lit, packet: b"" if 60 <= k < 120 else wait(k, lit, packet)
     root = tmp_path / "set"
     with (
         open_booth(root, "--port", sensor.url, "--model", str(learning)) as address,
@@ -91,6 +94,9 @@ def test_an_owner_is_enrolled_in_the_browser(
         waits[0] = 0.0
         page.wait_for_selector("#end-title:focus")
         assert page.inner_text("#end-title") == "The model has learned its owner"
+        assert page.locator("#end-answers .refused").all_inner_texts() == [
+            "left: interrupted, readouts stopped coming; again"
+        ]
         assert page.locator("#end-answers .kept").all_inner_texts() == [
             "left: take 1 kept", "right: take 1 kept", "your own gesture 1: take 1 kept",
         ]  # fmt: skip

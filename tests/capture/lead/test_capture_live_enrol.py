@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -37,6 +39,9 @@ def test_takes_are_asked_for_in_rounds_and_what_was_learned_is_written(
     words = ("--port", bench_sensor.url, "--model", learning)
     assert call(*words, "--enrol", file, "--takes", 2) == 0
     said = capsys.readouterr().out
+    before, _, _ = said.partition("get ready")
+    for word in ("only of somebody who agrees", "LED is bright", "IEC 62471"):
+        assert word in " ".join(before.split())
     asked = [line for line in said.splitlines() if "get ready" in line]
     assert [line.split()[-1] for line in asked] == ["left", "right", "left", "right"]
     assert said.count("hold it") == 4 and "right: take 2 kept" in said
@@ -96,6 +101,59 @@ def test_a_take_like_another_class_is_told_which(
     assert said.count("own_1: refused, too like another class, left") == MOST_TRIES
 
 
+def test_a_take_in_which_the_port_was_pulled_is_asked_for_again(
+    learning: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What came before and after a lost connection are no one take; nor is it one that was bad."""
+    name, file = tmp_path / "port", tmp_path / "owner.bin"
+    second: list[BenchSensor] = []
+
+    def change_cables() -> None:
+        first.close()
+        second.append(BenchSensor())
+        second[0].take_the_place_of(name)
+
+    def pull(sequence: int, lit: bool, packet: bytes) -> bytes:
+        if (sequence, lit) == (60, True):  # in the first take, which begins with the 46th pair
+            time.sleep(0.3)  # until all before it was read
+            threading.Thread(target=change_cables).start()
+        return packet
+
+    first = BenchSensor(pull)
+    first.take_the_place_of(name)
+    words = ("--port", name, "--model", learning, "--takes", 1, "--class", "left")
+    try:
+        assert call(*words, "--enrol", file) == 0
+    finally:
+        for sensor in second:
+            sensor.close()
+    said = capsys.readouterr().out.splitlines()
+    assert [line for line in said if line.startswith(("1 of", "left", "learned"))] == [
+        "1 of 1: get ready for left",
+        "left: hold it",
+        "left: interrupted, readouts stopped coming; again",
+        "1 of 1: get ready for left",
+        "left: hold it",
+        "left: take 1 kept",
+        "learned from 1 take; refused: 0",
+    ]
+
+
+def test_a_long_silence_interrupts_a_take_and_a_lost_frame_does_not(
+    learning: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A take of which single frame pairs got lost is a take; one that lacks seconds is not."""
+    words = ("--model", learning, "--takes", 1, "--class", "left")
+    for lost, n_asked in ((range(60, 61), 1), (range(50, 80, 3), 1), (range(60, 120), 2)):
+        sensor = BenchSensor(lambda k, lit, packet, lost=lost: b"" if k in lost else packet)
+        file = tmp_path / f"{lost}.bin"
+        try:
+            assert call(*words, "--port", sensor.url, "--enrol", file) == 0
+        finally:
+            sensor.close()
+        assert capsys.readouterr().out.count("get ready") == n_asked
+
+
 def test_an_interrupted_enrolment_writes_nothing(
     bench_sensor: BenchSensor, learning: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -118,6 +176,7 @@ def _flipped(data: bytes) -> bytes:
         (("--enrol", "new.bin", "--class", "middle"), "class to enrol is 'middle', expected one"),
         (("--enrol", "new.bin", "--class", "left", "--class", "left"), "each once"),
         (("--enrol", "there.bin"), "there already"),
+        (("--enrol", "new.bin", "--log", "new.bin"), "the file is the log's as well"),
         (("--enrol", "no-folder/new.bin"), "folder is not there"),
         (("--enrol", "there.bin/new.bin"), "folder is not there"),
         (("--takes", 2), "--enrol beside --takes is missing"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree
 
 import numpy as np
@@ -96,6 +97,47 @@ def test_a_group_is_told_where_either_side_has_enough_people(
     """Small among the locked and the people in turn, or with nobody in it, a group is untold."""
     content = {"groups": groups_of(**locked), "groups_in_turn": groups_of(**in_turn)}
     assert Evaluation.model_validate(PLAIN | content).untold_groups == untold
+
+
+def group(name: str, value: float, low: float, n_people: int) -> dict[str, Any]:
+    """Return a group as an evaluation has it."""
+    accuracy = {"value": value, "low": low, "high": 0.99, "n_participants": n_people}
+    return {"name": name, "enough_people": n_people >= 7, "accuracy": accuracy}
+
+
+@pytest.mark.parametrize(
+    ("left_low", "in_turn", "limit", "said"),
+    [
+        (0.5, None, 0.8, ("broken", "handedness right, 60 people")),
+        (0.5, None, 0.7, ("crossed", "handedness left, 8 people")),
+        (0.74, None, 0.73, ("crossed", "handedness right, 60 people")),
+        (0.74, None, 0.7, ("kept", "handedness right, 60 people")),
+        (0.5, (0.75, 90), 0.7, ("kept", "handedness right, 60 people")),
+        (0.5, (0.65, 90), 0.7, ("crossed", "handedness left, 90 people")),
+        (0.75, (0.65, 7), 0.7, ("kept", "handedness right, 60 people")),
+    ],
+)
+def test_every_group_has_to_keep_a_limit_on_the_worst(
+    left_low: float,
+    in_turn: tuple[float, int] | None,
+    limit: float,
+    said: tuple[str, str],
+) -> None:
+    """Few people who did better than the worst group may yet be served worse: the limit is crossed.
+
+    A group counts where more of its people were asked.
+    """
+    right = group("right", 0.77, 0.72, 60)
+    groups = groups_of() | {"handedness": [right, group("left", 0.81, left_low, 8)]}
+    turn = [] if in_turn is None else [group("left", 0.8, *in_turn)]
+    content = {
+        "groups": groups, "groups_in_turn": {"handedness": turn},
+        "worst_group": right | {"grouping": "handedness"},
+    }  # fmt: skip
+    found = Evaluation.model_validate(PLAIN | content).group_that_decides(limit)
+    assert found is not None
+    held = check("worst group", "", found.accuracy.interval, limit, at_least=True)
+    assert (held.state, f"{found.words}, {found.accuracy.n_participants} people") == said
 
 
 def test_one_kind_in_a_column_of_ones_own_is_no_group() -> None:

@@ -12,11 +12,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from strategies import models
 
-from runtime.enrolment import Command, carry_out, enrol_place, learned_bytes
+from runtime.enrolment import COMMANDS, Command, carry_out, enrol_place, learned_bytes
 from runtime.errors import FormatError
 from runtime.firmware.emit.generate import generate
-from runtime.firmware.machine.compile import HOST, compile_for
-from runtime.firmware.machine.execute import HostLibrary
+from runtime.firmware.machine.compile import HOST, CompiledFirmware, compile_for
+from runtime.firmware.machine.execute import HostLibrary, Machine, check_frames
 from runtime.model import Model
 from runtime.onnx.graph import save_step_graph
 from runtime.onnx.steps import evaluator, onnx_runtime, read_step_graph
@@ -120,6 +120,47 @@ def test_beginning_anew_keeps_what_was_learned_and_nothing_else(tmp_path: Path) 
     got = host.run(lit, dark)
     assert np.array_equal(got.evidence, wanted.evidence)
     assert np.array_equal(got.outputs, wanted.outputs)
+
+
+@pytest.mark.parametrize("core", ["cortex-m0plus", "cortex-m4"])
+def test_a_dump_after_forgetting_does_not_tell_who_taught(core: str, tmp_path: Path) -> None:
+    """Two devices taught by different hands hold the same state once they forgot, every byte of it.
+
+    In the middle of a lesson, too; and after one more frame, of nobody, the same in all of the RAM,
+    the stack among it.
+    """
+    compiled = compile_for(written(corner_model(), tmp_path / "firmware"), core)
+    fresh = Machine(compiled)
+    begin, add, finish, forget = COMMANDS.values()
+    for in_lesson in (False, True):
+        devices = [_shown(compiled, where) for where in ("top", "left")]
+        for device in devices:
+            for command in (begin,) if in_lesson else (add, finish):
+                device.call("harness_command", command, 0)
+        assert _state_of(devices[0]) != _state_of(devices[1])
+        for device in devices:
+            device.call("harness_command", forget, 0)
+        assert {_state_of(device) for device in devices} == {_state_of(fresh)}
+        for device in devices:
+            device.run_block(*check_frames(device.layout, *corners("none", 1)))
+        assert devices[0].dump() == devices[1].dump()
+
+
+def _shown(compiled: CompiledFirmware, where: str) -> Machine:
+    """Return a device with two takes, one of them kept and the other open."""
+    device, (begin, add, _, _) = Machine(compiled), COMMANDS.values()
+    for number in (1, 2):
+        device.call("harness_command", begin, 0)
+        device.run_block(*check_frames(device.layout, *corners(where, 4, seed=number)))
+        if number == 1:
+            assert device.call("harness_command", add, 0) == 1
+    return device
+
+
+def _state_of(device: Machine) -> bytes:
+    """Return all of a pw_state, the room that it works in among it."""
+    symbol = device.image.symbol("harness_state")
+    return device.read(symbol.address, symbol.size)
 
 
 def test_the_c_says_what_is_wrong_with_bytes_that_it_does_not_load(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from invented_people import record_people
+from invented_takes import HELD
 
 from capture.cues.script import parse_script
 from capture.emulated.optic.optics import SENSORS
@@ -15,23 +16,6 @@ from trainer.audit.findings import LEAST_PEOPLE
 from trainer.audit.steps import ChainTakes, chain_steps
 
 MODELS = Path(__file__).resolve().parents[3] / "models"
-
-HELD = b"""\
-name = "held"
-movement = false
-lead_in_s = 0.5
-rest_s = [0.2, 0.3]
-
-[[cue]]
-trial_type = "fingers_0"
-repetitions = 3
-duration_s = 0.7
-
-[[cue]]
-trial_type = "fingers_5"
-repetitions = 3
-duration_s = 0.7
-"""
 
 
 @pytest.fixture(scope="session")

@@ -7,7 +7,25 @@ from numpy.typing import NDArray
 
 from trainer.audit.people.enrolled import Seen
 
-__all__ = ["invented_takes", "named"]
+__all__ = ["HELD", "invented_takes", "named"]
+
+HELD = b"""\
+name = "held"
+movement = false
+lead_in_s = 0.5
+rest_s = [0.2, 0.3]
+
+[[cue]]
+trial_type = "fingers_0"
+repetitions = 3
+duration_s = 0.7
+
+[[cue]]
+trial_type = "fingers_5"
+repetitions = 3
+duration_s = 0.7
+"""
+"""Of poses: a script that people are recorded by."""
 
 
 def named(n_people: int) -> NDArray[np.str_]:

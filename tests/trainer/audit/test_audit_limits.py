@@ -156,6 +156,7 @@ def test_what_nobody_can_tell_leaves_a_limit_of_any_measure_undecided() -> None:
         "[[limit]]\nquestion = 'picture'\nmost_gain = 0.1\nsteps = 'any'",
         "[limit]\nquestion = 'picture'\nmost_gain = 0.1",
         "[[limit]\n",
+        2 * "[[limit]]\nquestion = 'picture'\nmost_gain = 0.1\n",
     ],
 )
 def test_a_faulty_file_is_refused_in_one_line(tmp_path: Path, text: str) -> None:
@@ -165,6 +166,17 @@ def test_a_faulty_file_is_refused_in_one_line(tmp_path: Path, text: str) -> None
     with pytest.raises(FormatError, match=r"privacy\.toml") as fault:
         load_privacy_limits(path)
     assert "\n" not in str(fault.value)
+
+
+def test_two_limits_about_the_same_are_refused(tmp_path: Path) -> None:
+    """Whichever was meant, only the stricter would decide; at another step it is another limit."""
+    path = tmp_path / "privacy.toml"
+    first = "[[limit]]\nquestion = 'identity'\nmost_gain = 0.1\n"
+    path.write_text(first + first.replace("0.1", "0.2\nstep = 'any'"), "utf-8")
+    with pytest.raises(FormatError, match="limit 2 is about the same as limit 1"):
+        load_privacy_limits(path)
+    path.write_text(first + first.replace("0.1", "0.2\nstep = 'leaves'"), "utf-8")
+    assert len(load_privacy_limits(path).limit) == 2
 
 
 def test_a_file_of_limits_is_read(tmp_path: Path) -> None:

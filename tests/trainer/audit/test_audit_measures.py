@@ -22,7 +22,10 @@ def test_psnr_of_an_offset_of_16_in_255_is_24_0484_db() -> None:
 
 
 def test_ssim_and_psnr_are_those_of_scikit_image() -> None:
-    """Figures of structural_similarity and peak_signal_noise_ratio, scikit-image 0.26.0."""
+    """Figures of structural_similarity and peak_signal_noise_ratio, scikit-image 0.26.0.
+
+    Both by their defaults, but for a data_range of 1.
+    """
     one, other = (picture[None] for picture in two_pictures())
     assert ssim(other, one)[0] == pytest.approx(0.8696896443445989, abs=1e-12)
     assert psnr_db(other, one)[0] == pytest.approx(20.34909292293515, abs=1e-9)

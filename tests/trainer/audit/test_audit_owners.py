@@ -7,7 +7,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from invented_people import record_people
+from invented_takes import HELD
 
+from capture.cues.script import parse_script
 from capture.emulated.optic.optics import SENSORS
 from capture.store.session import read_session
 from runtime.enrolment import carry_out, learned_arrays, own_state
@@ -177,6 +180,26 @@ def test_devices_are_asked_whose_they_are(takes: ChainTakes, held_people: Path) 
         assert of_step == questions
         assert step.stored and not step.leaves_device
     assert {finding.scenes for finding in found} == {SCENES}
+
+
+def test_what_owners_are_like_is_learned_from_further_people_s_devices(
+    tmp_path: Path, recwarn: pytest.WarningsRecorder
+) -> None:
+    """They teach devices as well, and are not asked; nothing is warned of beside the findings."""
+    folder, n_further = tmp_path / "data", 3
+    record_people(folder, parse_script(HELD, "held"), LEAST_PEOPLE + n_further, 0)
+    everybody = chain_steps(model_of(learner()), folder)
+    paths = list(everybody.paths.items())
+    asked = dataclasses.replace(everybody, paths=dict(paths[:LEAST_PEOPLE]))
+    others = dataclasses.replace(everybody, paths=dict(paths[LEAST_PEOPLE:]))
+    for further, n_known in ((None, LEAST_PEOPLE - 2), (others, LEAST_PEOPLE - 2 + n_further)):
+        told = attack_owners(asked, folder, others=further)
+        of_length = [f for f in told if f.question == "hand_length_mm"]
+        assert {f.n_people for f in told} == {LEAST_PEOPLE}
+        assert of_length and all(f"of {n_known} other people" in f.knows for f in of_length)
+        named = [f.knows for f in told if f.question == "identity"]
+        assert named and all("everybody, with their owners' names" in text for text in named)
+    assert [str(each.message) for each in recwarn.list] == []
 
 
 def test_the_hands_that_taught_devices_are_drawn_from_what_was_learned(

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
+import warnings
 
 import numpy as np
 import pytest
-from invented_takes import invented_takes
+from invented_takes import invented_takes, named
 from scipy.stats import multivariate_normal
 
 from trainer.audit.findings import strongest
@@ -164,3 +165,15 @@ def test_every_attacker_finds_what_is_plain(name: str) -> None:
     asked = np.searchsorted(parted.names, parted.probes.people)
     assert np.isfinite(logs).all() and logs.shape == (48, 6)
     assert (logs.argmax(axis=1) == asked).mean() > 0.9
+
+
+def test_people_with_one_take_each_are_asked_about_without_a_word_beside_the_findings() -> None:
+    """So many classes as takes are what a device of each has, and a library warns of it."""
+    one = np.arange(60) // 2  # the first of two takes is enrolled
+    values = np.random.default_rng(3).standard_normal((60, 4)) + one[:, None] % 7
+    people = named(30)[one]
+    sessions, labels = np.full(60, "sub_ses-01"), np.full(60, "device")
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        found = identify(Seen(values, people, sessions, labels, np.arange(60.0)), "learned")
+    assert {f.n_people for f in found} == {30}

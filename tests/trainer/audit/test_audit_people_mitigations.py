@@ -12,6 +12,7 @@ from scipy import stats
 
 from runtime.errors import UsageError
 from runtime.stages.bins import Bins
+from trainer.audit.people import mitigations
 from trainer.audit.people.changes import changes_of, summed
 from trainer.audit.people.mitigations import EPSILONS, weigh_mitigations
 from trainer.audit.people.noise import chance_of_truth, noised_answers, noised_values
@@ -101,6 +102,19 @@ def test_bins_are_summed_as_a_coarser_entry_stage_does(
     coarse = replace(candidate.entry, bin_rows=2, bin_cols=2)
     (wanted,), _ = reduce_recording(recording.recording.path, [coarse])
     assert np.array_equal(summed(recording, candidate.entry, 2).values, wanted)
+
+
+def test_as_many_people_are_asked_about_as_in_the_audit(
+    small_data: Path, small_recipe: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of more, so many are named, evenly among them: naming N costs as their square."""
+    recipe = load_recipe(small_recipe)
+    candidate = reduce_for(small_data.absolute(), [recipe], LocalWorkers(), lambda _: None)[0]
+    people = list(dict.fromkeys(r.recording.participant for r in candidate.main))
+    assert {r.recording.participant for r in mitigations._asked(candidate.main)} == set(people)
+    monkeypatch.setattr(mitigations, "MOST_PEOPLE", 2)
+    asked = {r.recording.participant for r in mitigations._asked(candidate.main)}
+    assert asked == {people[0], people[-1]}
 
 
 def test_every_mitigation_has_its_leak_and_its_price(small_data: Path, small_recipe: Path) -> None:

@@ -12,8 +12,8 @@ from enrol_models import corner_model
 from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.lesson import EVIDENCE_NATS
 from trainer.fit.held_out import HeldOut
-from trainer.fit.owner.favour import choose_favour, shown_in_turn
-from trainer.fit.owner.taught import ALONE, BESIDE, COLUMNS, OFFSETS
+from trainer.fit.owner.favour import AGAIN_SHARE, choose_favour, choose_rival, shown_in_turn
+from trainer.fit.owner.taught import ALONE, BESIDE, COLUMNS, OFFERED, OFFSETS
 from trainer.fit.owner.worth import Shown
 from trainer.learn.owner import Favour, favoured
 
@@ -77,6 +77,35 @@ def test_nobody_is_judged_by_a_favour_that_their_own_takes_chose() -> None:
     assert (second.participant, second.offset) == ("P2", 2)
     [[alone]] = shown_in_turn(jobs[:1], outcomes[:1])
     assert alone.offset == 0
+
+
+def _leads(*leads: int) -> tuple[list[Any], list[HeldOut]]:
+    """A job whose people showed takes of which another class was so far ahead."""
+    rows = [[getattr(shown, column) for column in COLUMNS] for shown in offered("P1", 2)]
+    for lead in leads:
+        rows.append([OFFERED, 3, *[0] * 7, lead])
+    held = (SimpleNamespace(recording=SimpleNamespace(participant="P1")),)
+    return [SimpleNamespace(held=held)], [HeldOut((np.array(rows, dtype=np.int32),), 1.0)]
+
+
+def test_one_good_take_in_fifty_is_asked_for_again() -> None:
+    """Of a hundred and one takes with 0 to 100 nats two are beyond what is chosen."""
+    jobs, outcomes = _leads(*range(101))
+    chosen = choose_rival(jobs, outcomes)
+    assert chosen == pytest.approx(98) and AGAIN_SHARE == 0.02
+    [found] = shown_in_turn(jobs, outcomes)
+    assert [one.kind for one in found] == [BESIDE]  # single takes are nobody's lesson
+    assert choose_rival(*_leads()) is None
+    assert choose_rival(*_leads(-9, -5, -3)) == 0  # another class ahead is never too like
+
+
+def test_what_refuses_a_take_is_kept_in_steps_of_the_scores() -> None:
+    """As many nats as evidence may come to are the most that it adds to a score."""
+    stage = corner_model().stages[2]
+    assert isinstance(stage, Enrol)
+    for nats in (0.0, 12.0, EVIDENCE_NATS, 20.0):
+        rival = favoured(stage, Favour(rival=nats)).rival
+        assert rival == round(nats * stage.most_evidence / EVIDENCE_NATS)
 
 
 def test_a_favour_is_kept_in_the_stage_s_squared_distances() -> None:

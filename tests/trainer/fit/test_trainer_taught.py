@@ -157,7 +157,7 @@ def test_a_class_left_out_is_shown_as_a_gesture_of_one_s_own(
     [candidate] = reduce_for(small_data, [recipe], LocalWorkers(), lambda _: None)
     job = teach_jobs(fold_jobs(candidate.fit()))[0]
     without = dataclasses.replace(job, without=0)
-    part = without._fit()
+    part = without.fit_job()
     assert part.recipe.classes == ("push",)
     assert {int(label) for r in part.train for label in r.labels} == {0, 1}
     rows = teach_person(part.run(), [job.held[0]], candidate.recipe, 0)

@@ -151,6 +151,27 @@ def test_the_worst_takes_are_the_locked_peoples_readouts(
     assert own[at] - others.max() == pytest.approx(take.summary["lead"], abs=1e-6)
 
 
+def test_of_groups_of_too_few_people_only_their_number_is_shown(
+    trained: tuple[Trained, str, Path],
+) -> None:
+    """What one person did is no figure of a group, and of whom nothing was noted is counted."""
+    found, page, _ = trained
+    rows = re.findall(r'<tr class="few">.*?</tr>', page)
+    groups = [found.evaluation[key] for key in ("groups", "groups_in_turn")]
+    assert len(rows) == sum(len(each) for side in groups for each in side.values())
+    assert all("too few people" in row and "%, " not in row for row in rows)
+    assert "Of these groups nothing can be told" in page and "handedness: left (none)" in page
+    assert "not known of" not in page
+    hands = found.evaluation["groups"]["hand_length"]
+    enough = dict(hands[0]) | {"enough_people": True}
+    enough["accuracy"] = hands[0]["accuracy"] | {"n_takes": 1}
+    told = evaluation_page(
+        found.evaluation | {"groups": groups[0] | {"hand_length": [enough]}}, (), []
+    )
+    n_takes = found.evaluation["fixed"]["accuracy"]["n_takes"]
+    assert f"hand length (not known of {n_takes - 1:,} of {n_takes:,} takes)" in told
+
+
 def test_the_page_stands_in_the_model_folder(
     small_data: Path, small_recipe: Path, tmp_path: Path
 ) -> None:

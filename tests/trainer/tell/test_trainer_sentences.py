@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from runtime.budget.inputs.groups import NEEDED
 from trainer.tell.sentences import (
     below_words,
     emulated_words,
@@ -15,6 +16,7 @@ from trainer.tell.sentences import (
     per_hour,
     percent,
     purpose_words,
+    untold_words,
     verdict,
     worst_words,
 )
@@ -111,16 +113,55 @@ def test_the_last_doubling_counts_not_the_last_point() -> None:
     assert "From 4 to 8 people" in learning_words(curve)
 
 
+def groups_of(**people: int) -> dict[str, list[dict[str, Any]]]:
+    """Return one grouping by hand with so many people in each group."""
+    rows = [
+        {"name": name, "accuracy": figure(0.7, 0.6, 0.8, n), "enough_people": n >= 7}
+        for name, n in people.items()
+    ]
+    return {"handedness": rows}
+
+
 def test_a_worst_group_is_a_difference_only_without_overlap() -> None:
     """The worst group is named with people and takes, and the claim depends on the intervals."""
-    row = {"grouping": "hand_length", "name": "small", "accuracy": figure(0.7, 0.6, 0.8, 2)}
-    assert "2 people), 80 takes." in worst_words(row | {"below_others": False})
-    assert "no difference is shown" in worst_words(row | {"below_others": False})
-    assert "a real difference" in worst_words(row | {"below_others": True})
-    assert "too few" in worst_words(None)
-    assert "at least 7 people" in worst_words(None)
+    row = {"grouping": "hand_length", "name": "small", "accuracy": figure(0.7, 0.6, 0.8, 9)}
+    both = groups_of(right=60, left=9)
+    assert "9 people), 80 takes." in worst_words(row | {"below_others": False}, both)
+    assert "no difference is shown" in worst_words(row | {"below_others": False}, both)
+    assert "a real difference" in worst_words(row | {"below_others": True}, both)
+    assert "too few" in worst_words(None, {})
+    assert "at least 7 people" in worst_words(None, {})
     further = {"grouping": "long_sleeve", "name": "yes", "below_others": False}
-    assert "Worst: long sleeve, “yes”" in worst_words(row | further)
+    assert "Worst of 2 groups: long sleeve, “yes”" in worst_words(row | further, both)
+
+
+def test_one_group_that_can_be_told_is_not_called_the_worst() -> None:
+    """Beside groups of too few people, and of everybody, there is no second to be worse than."""
+    row = {"grouping": "sleeve", "name": "worn", "accuracy": figure(0.7, 0.6, 0.8, 7)}
+    groups = {"handedness": groups_of(right=9)["handedness"]} | {
+        "sleeve": groups_of(worn=7, none=2)["handedness"]
+    }
+    said = worst_words(row | {"below_others": False}, groups)
+    assert said.startswith("The only group with enough people") and "Worst" not in said
+
+
+def test_groups_of_which_nothing_is_known_are_named() -> None:
+    """Too few on both sides, or nobody on either: the page says so, and is not silent."""
+    asked = {name: [
+        {"name": group, "accuracy": figure(0.7, 0.6, 0.8, 9), "enough_people": True}
+        for group in names
+    ] for name, names in NEEDED.items()}  # fmt: skip
+    told = {"groups": asked, "groups_in_turn": {}}
+    assert untold_words(told) == ""
+    few = told | {
+        "groups": asked | groups_of(right=40, left=3),
+        "groups_in_turn": groups_of(left=5),
+    }
+    assert untold_words(few).endswith("served worse. Handedness: left (5).")
+    nobody = told | {"groups": asked | groups_of(right=40)}
+    assert untold_words(nobody).endswith("Handedness: left (none).")
+    enough = few | {"groups_in_turn": groups_of(left=7)}
+    assert untold_words(enough) == ""
 
 
 def test_every_group_that_is_served_less_well_is_named() -> None:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-__all__ = ["COUNTS", "Person", "Range", "Temper", "draw_person", "shown_fingers"]
+__all__ = ["COUNTS", "Person", "Range", "Temper", "draw_person", "moved", "shown_fingers"]
 
 COUNTS: dict[int, tuple[tuple[str, float], ...]] = {
     0: (("", 1.0),),
@@ -19,6 +19,9 @@ COUNTS: dict[int, tuple[tuple[str, float], ...]] = {
 """Ways of showing a number, by the fingers that are stretched, and how usual each is (invented)."""
 
 Range = tuple[float, float]
+
+SLEEVES: Range = (0.08, 0.75)
+"""Their reflectance."""
 
 
 @dataclass(frozen=True)
@@ -101,6 +104,31 @@ class Person:
     style: float
 
 
+def moved(person: Person, rng: np.random.Generator, temper: Temper) -> Person:
+    """Return the same person another day: at another place and height, with another sleeve."""
+
+    def within(bounds: Range) -> float:
+        return float(rng.uniform(*bounds))
+
+    place = (-temper.place_mm, temper.place_mm)
+    return replace(
+        person,
+        x=within(place),
+        y=within(place),
+        z=within(temper.distance_mm),
+        turn=within(temper.turn) * (-1 if person.left else 1),
+        pitch=within(temper.tilt),
+        roll=within(temper.tilt),
+        sleeve_reflectance=within(SLEEVES),
+        bare_mm=_bare_mm(rng),
+    )
+
+
+def _bare_mm(rng: np.random.Generator) -> float:
+    """Return how much of the forearm no sleeve covers."""
+    return float(rng.choice([0.0, 25.0, 60.0, 400.0]) + rng.uniform(0, 15))
+
+
 def draw_person(rng: np.random.Generator, temper: Temper) -> Person:
     """Draw one person.
 
@@ -129,8 +157,8 @@ def draw_person(rng: np.random.Generator, temper: Temper) -> Person:
         girth=float(np.clip(1 + 0.08 * rng.standard_normal(), 0.8, 1.25)),
         left=left,
         reflectance=within(temper.reflectance),
-        sleeve_reflectance=within((0.08, 0.75)),
-        bare_mm=float(rng.choice([0.0, 25.0, 60.0, 400.0])) + within((0, 15)),
+        sleeve_reflectance=within(SLEEVES),
+        bare_mm=_bare_mm(rng),
         x=within((-temper.place_mm, temper.place_mm)),
         y=within((-temper.place_mm, temper.place_mm)),
         z=within(temper.distance_mm),

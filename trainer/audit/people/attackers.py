@@ -144,7 +144,8 @@ def centroids(x: Float64, classes: Int64, n_classes: int) -> Learned:
 def _logistic(x: Float64, classes: Int64, n_classes: int) -> Learned:
     learner = LogisticRegression(C=1.0, max_iter=300, class_weight="balanced")
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ConvergenceWarning)  # an attacker need not be at its best
+        # It need not be at its best; and of one device each, people are many classes.
+        warnings.simplefilter("ignore", UserWarning)
         learner.fit(x, classes)
     return lambda values: np.log(np.maximum(learner.predict_proba(values), LEAST_CHANCE))
 
@@ -152,7 +153,10 @@ def _logistic(x: Float64, classes: Int64, n_classes: int) -> Learned:
 def _trees(x: Float64, classes: Int64, n_classes: int) -> Learned:
     learner = ExtraTreesClassifier(
         N_TREES, min_samples_leaf=LEAF, class_weight="balanced", random_state=SEED, n_jobs=1
-    ).fit(x, classes)
+    )
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)  # as many classes as takes
+        learner.fit(x, classes)
     return lambda values: np.log(np.maximum(learner.predict_proba(values), LEAST_CHANCE))
 
 

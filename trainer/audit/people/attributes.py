@@ -245,8 +245,9 @@ def _tell_number(takes: _Takes, name: str, step: str) -> list[Finding]:
     n_people = int(own.sum())
     guesses = {attacker: np.zeros(len(of)) for attacker in (*_OF_NUMBERS, TOGETHER)}
     blind = np.zeros(len(of))
-    # People in order of the number, cut into thirds, so that each fold has small and large ones.
-    thirds = np.argsort(np.argsort(of, kind="stable"), kind="stable") * 3 // len(of)
+    # Who is asked, in order of the number, cut into thirds: each fold has small and large ones.
+    thirds = np.zeros(len(of), np.int64)
+    thirds[own] = np.argsort(np.argsort(of[own], kind="stable"), kind="stable") * 3 // n_people
     for inside, held in takes.folds(thirds):
         asked = np.isin(takes.person, held)
         x, y, known = takes.values[inside], takes.values[asked], takes.person[inside]

@@ -25,6 +25,7 @@ from trainer.audit.people.changes import PLAIN, Change, changes_of, held_at, sum
 from trainer.audit.people.enrolled import Seen
 from trainer.audit.people.identity import identify
 from trainer.audit.people.noise import chance_of_truth, noised_answers
+from trainer.audit.steps import MOST_PEOPLE, evenly
 from trainer.corpus.reduced import Reduced
 from trainer.fit.candidates import Candidate, reduce_for
 from trainer.fit.held_out import fold_jobs, takes_of
@@ -89,7 +90,10 @@ class Mitigation:
 
 @dataclass(frozen=True, slots=True)
 class _Tried:
-    """A change made: fitted to everybody, and asked about everybody in turn."""
+    """A change made: fitted to everybody, and asked about everybody in turn.
+
+    `recordings` are those of the people whom attackers are asked to name.
+    """
 
     change: Change
     recordings: tuple[Reduced, ...]
@@ -153,10 +157,17 @@ def _try(
     answers = run_jobs(folds, workers)
     recordings = tuple(
         r if change.coarser == 1 else summed(r, candidate.entry, change.coarser)
-        for r in candidate.main
-        if r.takes
+        for r in _asked(candidate.main)
     )
     return _Tried(change, recordings, fitted, takes_of(folds, answers))
+
+
+def _asked(recordings: Sequence[Reduced]) -> list[Reduced]:
+    """Return the recordings with takes of as many people as an audit asks about, evenly."""
+    with_takes = [r for r in recordings if r.takes]
+    people = list(dict.fromkeys(r.recording.participant for r in with_takes))
+    chosen = set(evenly(people, MOST_PEOPLE))
+    return [r for r in with_takes if r.recording.participant in chosen]
 
 
 def _leak(tried: _Tried, step: str) -> Finding:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from capture.store.dataset import Participant
@@ -11,7 +11,14 @@ from runtime.enrolment import enrolment_bytes
 from runtime.model import Model
 from trainer.fit.held_out import HeldOut, HoldOutJob
 from trainer.fit.kept_fits import Finished
-from trainer.fit.owner.favour import ALLOWED_LOSS, choose_favour, offered_by, shown_in_turn
+from trainer.fit.owner.favour import (
+    AGAIN_SHARE,
+    ALLOWED_LOSS,
+    choose_favour,
+    choose_rival,
+    offered_by,
+    shown_in_turn,
+)
 from trainer.fit.owner.taught import TeachJob, teach_jobs
 from trainer.fit.owner.worth import figures_of_owners
 from trainer.learn.owner import Favour
@@ -31,7 +38,7 @@ class Lessons:
     outcomes : tuple of HeldOut
         What came of each.
     favour : Favour
-        Of own gestures, as all of them chose it.
+        Of own gestures, and what refuses a take, as all of them chose it.
     """
 
     jobs: tuple[TeachJob, ...] = ()
@@ -48,7 +55,8 @@ def lessons_in_turn(
     jobs = teach_jobs(folds)
     outcomes = done.run(jobs, workers, tell)
     offered = [s for both in zip(jobs, outcomes, strict=True) for s in offered_by(*both)]
-    return Lessons(tuple(jobs), tuple(outcomes), choose_favour(offered))
+    favour = replace(choose_favour(offered), rival=choose_rival(jobs, outcomes))
+    return Lessons(tuple(jobs), tuple(outcomes), favour)
 
 
 def enrolment_of(
@@ -80,6 +88,8 @@ def enrolment_of(
             "untaught_nats": favour.untaught,
             "allowed_loss": ALLOWED_LOSS,
         }
+    if favour.rival is not None:
+        told["refusal"] = {"rival_nats": round(favour.rival, 3), "good_takes": AGAIN_SHARE}
     return {"enrolment": found | told | {"bytes": enrolment_bytes(model)}}
 
 

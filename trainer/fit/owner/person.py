@@ -11,11 +11,13 @@ from runtime.stages.contract.stage import Int32, Int64, Stage, State
 from runtime.stages.teaching.commands import (
     Compared,
     after_command,
+    behind_another,
     compared,
     kept_values,
     with_own,
 )
 from runtime.stages.teaching.enrol import Enrol
+from runtime.stages.teaching.lesson import EVIDENCE_NATS
 from runtime.stages.teaching.reasons import ADD, BEGIN, FINISH
 from trainer.corpus.reduced import Reduced
 from trainer.corpus.windows import surest_frames
@@ -70,16 +72,34 @@ class Taught:
         answers : int64 (n_spans,)
             What was answered to each take; 0 where it was not shown.
         """
+        state, answers = self.stage.initial_state(), np.zeros(len(spans), dtype=np.int64)
+        for number, _, state in self._takes(x, spans, wanted):
+            answers[number] = state["answer"][0]
+        return self._command(state, FINISH), answers
+
+    def leads(self, x: Int32, spans: Sequence[tuple[int, int, int]], wanted: int) -> list[float]:
+        """Return by how many nats another class is ahead of each known one that is so shown.
+
+        As the device would answer that take if those kept before had been learned from.
+        """
+        nat = self.stage.most_evidence / EVIDENCE_NATS
+        return [
+            behind_another(self.stage, shown, spans[number][0]) / nat
+            for number, shown, _ in self._takes(x, spans, wanted)
+        ]
+
+    def _takes(
+        self, x: Int32, spans: Sequence[tuple[int, int, int]], wanted: int
+    ) -> Iterator[tuple[int, State, State]]:
+        """Yield which takes are shown, and the state before and after each is added."""
         state, kept = self.stage.initial_state(), dict.fromkeys((slot for slot, _, _ in spans), 0)
-        answers = np.zeros(len(spans), dtype=np.int64)
         for number, (slot, first, stop) in enumerate(spans):
             if kept[slot] < wanted:
                 ask = np.array([BEGIN, slot], dtype=np.int32)
-                _, state = self.stage.run(x[first:stop], state | {"ask": ask})
-                state = self._command(state, ADD)
-                answers[number] = state["answer"][0]
-                kept[slot] += answers[number] > 0
-        return self._command(state, FINISH), answers
+                _, shown = self.stage.run(x[first:stop], state | {"ask": ask})
+                state = self._command(shown, ADD)
+                kept[slot] += int(state["answer"][0]) > 0
+                yield number, shown, state
 
     def _command(self, state: State, command: int) -> State:
         return after_command(self.stage, state | {"ask": np.array([command, 0], dtype=np.int32)})

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from capture.lead.owner.enrolling import TAKES
 from runtime.stages.contract.stage import Int32, Int64
 from runtime.stages.teaching.lesson import EVIDENCE_NATS
 from trainer.corpus.reduced import Reduced
@@ -23,8 +24,8 @@ from trainer.learn.owner import Favour, favoured
 from trainer.recipe import Recipe
 
 __all__ = [
-    "ALONE", "BESIDE", "COLUMNS", "KNOWN", "OFFSETS", "TAKES_EACH", "TeachJob", "taught_scores",
-    "teach_jobs", "teach_person",
+    "ALONE", "BESIDE", "COLUMNS", "KNOWN", "OFFERED", "OFFSETS", "TAKES_EACH", "TeachJob",
+    "taught_scores", "teach_jobs", "teach_person", "turns_of",
 ]  # fmt: skip
 
 TAKES_EACH = (1, 3, 5)
@@ -46,8 +47,10 @@ COLUMNS = (
 before and after, takes of the new gesture asked about, how many were right, how many of those
 shown were refused and kept; where there is a new gesture, of its own takes; and by how many nats
 that was favoured."""
-KNOWN, ALONE, BESIDE = range(3)
-"""All known classes; a new gesture and nothing else; a new gesture beside all known classes."""
+KNOWN, ALONE, BESIDE, OFFERED = range(4)
+"""All known classes; a new gesture and nothing else; a new gesture beside all known classes; and
+of rows that are one take of a known class each, whose offset is by how many nats, rounded up,
+another class was ahead of it: by these it is chosen how far ahead refuses a take."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,15 +73,20 @@ class TeachJob:
 
     def run(self) -> HeldOut:
         """Fit, teach and ask; a person's rows stand in the place of scores."""
-        fitted = self._fit().run()
+        fitted = self.fit_job().run()
         rows = [np.zeros((0, len(COLUMNS)), dtype=np.int32) for _ in self.held]
         people = [r.recording.participant for r in self.held]
         for person in dict.fromkeys(people):  # all of a person's rows stand at the first recording
             own = [r for r, name in zip(self.held, people, strict=True) if name == person]
-            rows[people.index(person)] = teach_person(fitted, own, self.fit.recipe, self.without)
+            taught = Taught.of(fitted, self.fit.recipe)
+            shows = Person.of(taught, fitted, own, self.fit.recipe, self.without)
+            found = [_teach(shows, self.without)]
+            if self.without is None:
+                found.append(_offered(shows))
+            rows[people.index(person)] = np.concatenate(found)
         return HeldOut(tuple(rows), fitted.score_unit)
 
-    def _fit(self) -> FitJob:
+    def fit_job(self) -> FitJob:
         """Return the fit, without the windows of the class that is to be new."""
         if self.without is None:
             return self.fit
@@ -128,7 +136,11 @@ def teach_person(
         One for each number of takes, what was shown, each turn, and each of :data:`OFFSETS` where
         there is a new gesture: see :data:`COLUMNS`.
     """
-    person = Person.of(Taught.of(fitted, recipe), fitted, recordings, recipe, new)
+    return _teach(Person.of(Taught.of(fitted, recipe), fitted, recordings, recipe, new), new)
+
+
+def _teach(person: Person, new: int | None) -> Int32:
+    """Let a person teach; see :func:`teach_person`."""
     stage = person.taught.stage
     own, offsets = stage.sizes.n_known, (0,) if new is None else OFFSETS
     offered = [favoured(stage, Favour(offset, offset)) for offset in offsets]
@@ -136,7 +148,7 @@ def teach_person(
     rows = []
     kinds = (KNOWN,) if new is None else (ALONE, BESIDE)
     for kind, n_shown in itertools.product(kinds, TAKES_EACH):
-        for shown in _turns(person.slots, person.taught, n_shown, kind):
+        for shown in turns_of(person.slots, person.taught, n_shown, kind):
             spans = [person.spans[i] for i in shown]
             state, answers = person.taught.show(person.x, spans, n_shown)
             asked = np.ones(len(person.spans), dtype=bool)
@@ -151,6 +163,23 @@ def teach_person(
                     offset,
                 ))  # fmt: skip
     return np.array(rows, dtype=np.int32).reshape(-1, len(COLUMNS))
+
+
+def _offered(person: Person) -> Int32:
+    """Return rows of takes of known classes, in lessons of as many as a desk asks for."""
+    for n_shown in sorted((n for n in TAKES_EACH if n <= TAKES), reverse=True):
+        leads = [
+            lead
+            for shown in turns_of(person.slots, person.taught, n_shown, KNOWN)
+            for lead in person.taught.leads(person.x, [person.spans[i] for i in shown], n_shown)
+        ]
+        if leads:
+            rows = np.zeros((len(leads), len(COLUMNS)), dtype=np.int32)
+            rows[:, COLUMNS.index("kind")] = OFFERED
+            rows[:, COLUMNS.index("n_shown")] = n_shown
+            rows[:, COLUMNS.index("offset")] = np.ceil(leads)
+            return rows
+    return np.zeros((0, len(COLUMNS)), dtype=np.int32)
 
 
 def taught_scores(
@@ -174,7 +203,7 @@ def taught_scores(
     return [taught.scores(x, state)[:, : taught.stage.sizes.n_known] for x in parts]
 
 
-def _turns(slots: Int64, taught: Taught, n_shown: int, kind: int) -> Iterator[Int64]:
+def turns_of(slots: Int64, taught: Taught, n_shown: int, kind: int) -> Iterator[Int64]:
     """Yield the takes that are shown, in time order, each time others where there are enough."""
     n_known = taught.stage.sizes.n_known
     known = [c for c in range(n_known) if taught.stage.learnable[c]]

@@ -117,7 +117,7 @@ function list(id, answers) {
   const key = answers.join("\n");
   if (byId(id).dataset.key === key) return;
   byId(id).dataset.key = key;
-  const kind = (text) => (text.includes(": refused") ? "refused" : "kept");
+  const kind = (text) => (text.endsWith(" kept") ? "kept" : "refused");
   byId(id).replaceChildren(...answers.map((text) => make("li", { className: kind(text) }, plain(own(text)))));
 }
 

@@ -1,0 +1,87 @@
+"""Lessons are asked about where they were given and elsewhere, and favours are others' choice."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from invented_people import add_person, record_session
+from lessons_elsewhere import Lessons, ask_both, favoured_by_others
+from small_script import SCRIPT
+
+from capture.cues.script import parse_script
+from trainer.fit.candidates import reduce_for
+from trainer.fit.owner.taught import BESIDE, OFFSETS
+from trainer.fit.owner.worth import Shown
+from trainer.recipe import parse_recipe
+from trainer.recipe_head import HeadRecipe
+from trainer.work.jobs import LocalWorkers
+
+RECIPE = """
+name = "small"
+task = "small"
+classes = ["swipe_left", "push"]
+other = ["idle"]
+[features]
+bins = [4, 4]
+level_bits = 16
+directions = 4
+direction_bits = 16
+[classifier]
+kind = "mlp"
+hidden = 8
+penalty = 1.0
+epochs = 30
+"""
+N_TAKES = 11
+"""In a session of the small script: four of each of two classes, three of neither."""
+
+
+def test_who_teaches_is_asked_about_other_takes_of_both_sessions(tmp_path: Path) -> None:
+    """Of the lesson's session all but those shown, of the other one all; both as shipped before."""
+    script = parse_script(SCRIPT, "small")
+    for number in (1, 2, 3, 4):
+        add_person(tmp_path, number, locked=number == 4)
+        for session in (1, 2) if number == 4 else (1,):
+            record_session(tmp_path, script, number, session)
+    recipe = parse_recipe(RECIPE, "small").model_copy(update={"head": HeadRecipe(enrol=True)})
+    [candidate] = reduce_for(tmp_path, [recipe], LocalWorkers(1), lambda _: None)
+    owner = [r for r in candidate.main if r.recording.locked]
+    lessons = ask_both(candidate.fit().run(), owner[::-1], candidate.recipe)
+    assert {s.n_shown for s in lessons.here} == {1, 3}  # five are more than there are
+    for here, there in zip(lessons.here, lessons.elsewhere, strict=True):
+        assert here.participant == "P04" and here.n_kept <= 2 * here.n_shown
+        assert here.n_asked == N_TAKES - here.n_kept - here.n_refused
+        assert there.n_asked == N_TAKES
+        assert (there.n_kept, there.n_refused) == (here.n_kept, here.n_refused)
+    assert len({there.before for there in lessons.elsewhere}) == 1  # no lesson moves that
+    [own] = [{s.offset for s in ask_both(candidate.fit().run(), owner, candidate.recipe, 0).here}]
+    assert own == set(OFFSETS)
+
+
+def gesture(loses_from: int) -> Lessons:
+    """Four people, of whom known takes are lost where a gesture is favoured by so much and more."""
+    rows = tuple(
+        Shown(f"P{n}", BESIDE, 3, 100, 90, 90 if offset < loses_from else 50, 10,
+              5 + (offset > 0), 0, 3, offset)
+        for n in range(4)
+        for offset in OFFSETS
+    )  # fmt: skip
+    return Lessons(rows, rows)
+
+
+def test_a_gesture_is_favoured_as_others_chose() -> None:
+    """The favour of each is the least with which most of the other is found, and nothing lost."""
+    judged = favoured_by_others({0: gesture(1), 1: gesture(5)})
+    assert {s.offset for s in judged[0].here} == {1}  # what its own takes forbid
+    assert {s.offset for s in judged[1].elsewhere} == {min(OFFSETS)}
+    assert len(judged[0].here) == 4  # each person once
+
+
+def test_a_gesture_alone_is_favoured_as_the_other_half_of_people_chose() -> None:
+    """Where one class alone was left out, its own takes by other people choose."""
+    rows = [s for n, of in ((1, gesture(1)), (5, gesture(5))) for s in of.here
+            if (int(s.participant[1:]) % 2 == 0) == (n == 1)]  # fmt: skip
+    [judged] = favoured_by_others({0: Lessons(tuple(rows), tuple(rows))}).values()
+    offsets = {s.participant: s.offset for s in judged.here}
+    assert offsets["P0"] == offsets["P2"] == 1
+    assert offsets["P1"] == offsets["P3"] == min(OFFSETS)
