@@ -108,6 +108,8 @@ def live(port: str, model: Path, engine: str, log: Path | None, **asked: Any) ->
 
             def progress(now: Watch) -> None:
                 status.update(now.status())
+                if leading is not None and not now.connected:
+                    leading.interrupted()
                 if leading is not None and leading.done:
                     now.stop()
 

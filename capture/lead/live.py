@@ -186,7 +186,7 @@ class Watch:
         seconds : float
             How long, on the sensor's clock.
         progress : callable, optional
-            Called with this object about 10 times a second.
+            Called with this object about 10 times a second, and when the port was lost.
         notice : callable, optional
             Called with a line when readouts stop coming, within two seconds, and when they come
             again.
@@ -255,6 +255,7 @@ class Watch:
 
         for pair in self._pairer.flush():
             self._step(pair)
+        progress(self)  # that it is lost is told, however soon it is back
         description = self._link.reconnect(waiting)
         _check_sensor(self._link.url, description.sensor, self._model.sensor)
         self.connected = True

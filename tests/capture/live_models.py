@@ -50,7 +50,7 @@ def export(model: Model, folder: Path) -> Path:
     return folder
 
 
-def learning_model(unlike: int = 2**31 - 1, near: int = 0) -> Model:
+def learning_model(unlike: int = 2**31 - 1, near: int = 0, rival: int = 2**31 - 1) -> Model:
     """The same model, which can learn its owner from takes that are hardly ever refused."""
     model = side_model(SENSOR)
     head = model.stages[-2]
@@ -63,7 +63,7 @@ def learning_model(unlike: int = 2**31 - 1, near: int = 0) -> Model:
         head=head, directions=keep, means=np.zeros((3, n), np.int8),
         anchors=np.zeros((0, n), np.int8), anchor_classes=np.zeros(0, np.int32),
         near=np.full(3, near, np.int32), learnable=(True, True, False), n_own=1, n_takes=2,
-        moves=False, least_frames=4, unlike=unlike, apart=2**31 - 1, rival=2**31 - 1, favour=0,
+        moves=False, least_frames=4, unlike=unlike, apart=2**31 - 1, rival=rival, favour=0,
         guard=0, reach=1 << 24, limit=1 << 16, multiplier=1, shift=8,
     )  # fmt: skip
     decision = Decision((False, False, True, False), 4, 2, 2, 5)

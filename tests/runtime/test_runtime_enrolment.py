@@ -209,8 +209,8 @@ def test_a_favour_counts_beside_taught_classes_and_half_of_the_way_beside_others
     assert isinstance(stage, Enrol)
     stage = _replaced(stage, **changes)
     far = [400 if taught_known[0] else 1000, 3000, 5000]
-    rows = (np.array([row], dtype=np.int64) for row in ([7, 3, 0], far, [500]))
-    frame = Compared(*rows, nearness=np.zeros(1, dtype=np.int64))
+    known, to_known, to_own = (np.array([row], dtype=np.int64) for row in ([7, 3, 0], far, [500]))
+    frame = Compared(known, to_known, to_own, np.zeros(1, dtype=np.int64))
     state = stage.initial_state() | {"taught": np.array([*taught_known, all(taught_known), 1])}
     [found] = with_own(stage, state, frame)
     assert found[:3].tolist() == [7, 3, 0] and found[3] == 7 + ahead

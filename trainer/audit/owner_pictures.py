@@ -114,7 +114,20 @@ def attack_owner_pictures(
             for each in found.findings
         ]
         rows += rows_of(found, SCENES, own.people, raw[step.name], optic)
-    return findings, rows
+    return findings, _of_one_scene(rows)
+
+
+def _of_one_scene(rows: Sequence[PictureRow]) -> list[PictureRow]:
+    """Print a hand once where both steps were asked of it."""
+    found: list[PictureRow] = []
+    for row in rows:
+        same = (k for k, other in enumerate(found) if np.array_equal(other.truth, row.truth))
+        at = next(same, None)
+        if at is None:
+            found.append(row)
+        else:
+            found[at] = dataclasses.replace(found[at], shown=found[at].shown | row.shown)
+    return found
 
 
 def _untold(step: str, n_people: int, why: str) -> Finding:

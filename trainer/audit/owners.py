@@ -28,7 +28,7 @@ from runtime.stages.contract.stage import Counts, Float64, State
 from trainer.audit.chain import Step
 from trainer.audit.findings import Finding
 from trainer.audit.people.attributes import tell_attributes
-from trainer.audit.people.enrolled import Seen
+from trainer.audit.people.enrolled import ONE_SESSION, Seen
 from trainer.audit.people.identity import TOGETHER, identify
 from trainer.audit.people.rates import cannot_tell
 from trainer.audit.people.same_person import verify_people
@@ -244,8 +244,10 @@ def attack_owners(
 
 def _known(finding: Finding, step: str, whom: str) -> Finding:
     """Say of a finding whose devices the attacker has; of one without an attacker nothing."""
-    knows = _KNOWS[step].format(whom=whom) if finding.knows else ""
-    return dataclasses.replace(finding, knows=knows)
+    if not finding.knows:
+        return finding
+    once = f"; one session of each, {ONE_SESSION}" if ONE_SESSION in finding.knows else ""
+    return dataclasses.replace(finding, knows=_KNOWS[step].format(whom=whom) + once)
 
 
 def _untold(devices: Seen, step: str, questions: Sequence[str]) -> list[Finding]:

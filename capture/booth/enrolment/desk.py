@@ -158,6 +158,8 @@ class EnrolmentDesk:
                 notices[0] = text
 
             def progress(now: Watch) -> None:
+                if not now.connected:
+                    leading.interrupted()
                 if leading.done or self._stopping.is_set():
                     now.stop()
                 lost = "" if now.connected else notices[0]

@@ -145,7 +145,7 @@ class Enrolling:
     n_kept, n_refused : int
         Takes kept and refused so far.
     answers : list of str
-        What came of each take so far, in words.
+        What came of each take so far, in words; at the end also what is to be taught anew.
     """
 
     def __init__(
@@ -167,6 +167,7 @@ class Enrolling:
         self.done = False
         self.n_kept = self.n_refused = 0
         self.answers: list[str] = []
+        self._kept = dict.fromkeys((wish.name for wish in self._asked), 0)
 
     @property
     def moment(self) -> Moment:
@@ -179,6 +180,10 @@ class Enrolling:
         left_s = max(0, left) / self._model.sensor.frame_rate_hz
         name = self._asked[self._wish].name
         return Moment("rest" if resting else "cue", name, self._wish, n_asked, left_s)
+
+    def interrupted(self) -> None:
+        """Ask anew for a take that the sensor was lost in: its frames are not of one showing."""
+        self._frame = 0
 
     def before(self, state: State) -> State:
         """Give the command that is due before a frame pair; returns the state after it."""
@@ -207,6 +212,7 @@ class Enrolling:
             self.done = True
             takes = "take" if n == 1 else "takes"
             self._tell(f"learned from {n} {takes}; refused: {self.n_refused}")
+            self._tell_contradictions()
             return state
         wish, frame = self._asked[self._wish], self._frame
         self._frame += 1
@@ -223,11 +229,21 @@ class Enrolling:
             self._answered(wish, answer, like)
         return state
 
+    def _tell_contradictions(self) -> None:
+        """Name classes of which less than half was kept: takes of them are not of one gesture."""
+        for name, kept in self._kept.items():
+            asked = sum(wish.name == name for wish in self._asked)
+            if 2 * kept < asked:
+                said = f"{name}: {kept} of {asked} takes kept; teach it anew, all takes alike"
+                self.answers.append(said)
+                self._tell(said)
+
     def _answered(self, wish: Wish, answer: int, like: str) -> None:
         self._frame = 0
         self._tries += 1
         if answer > 0:
             self.n_kept += 1
+            self._kept[wish.name] += 1
             said = f"{wish.name}: take {answer} kept"
         else:
             self.n_refused += 1

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import signal
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Callable
@@ -18,6 +21,8 @@ from runtime.errors import UsageError
 from runtime.model import Model, load_model
 from runtime.stages.contract.stage import State
 from runtime.verification.engines import ENGINES
+
+LEFT = 0
 
 
 @pytest.fixture(scope="module")
@@ -162,6 +167,86 @@ def test_an_interrupted_enrolment_writes_nothing(
     words = ("--port", bench_sensor.url, "--model", learning, "--seconds", 4)
     assert call(*words, "--enrol", file, "--takes", 2) == 2
     assert "not all asked for" in capsys.readouterr().err and not file.exists()
+
+
+def test_a_take_that_the_cable_was_pulled_in_is_asked_for_anew(
+    learning: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What came before the gap is no part of the take; the lesson goes on and is written."""
+    name, file, pulled = tmp_path / "port", tmp_path / "owner.bin", threading.Event()
+    at = 60  # in the middle of the first take: 45 frames to get ready, 39 of the take
+    sensors = [BenchSensor(lambda n, lit, packet: _pulled(packet, n == at and lit, pulled))]
+    sensors[0].take_the_place_of(name)
+
+    def plug() -> None:
+        pulled.wait(20)
+        sensors.append(BenchSensor())
+        sensors[1].take_the_place_of(name)
+        sensors[0].close()
+
+    helping = threading.Thread(target=plug)
+    helping.start()
+    try:
+        words = ("--port", name, "--model", learning, "--enrol", file, "--takes", 1)
+        assert call(*words, "--class", "left", "--class", "right") == 0
+    finally:
+        helping.join()
+        for sensor in sensors:
+            sensor.close()
+    said = capsys.readouterr().out
+    assert said.count("1 of 2: get ready for left") == 2 and said.count("left: hold it") == 2
+    assert said.count("right: hold it") == 1 and "learned from 2 takes; refused: 0" in said
+    assert learned_of(load_model(learning), file)["taught"].tolist() == [1, 1, 0, 0]
+
+
+def _pulled(packet: bytes, now: bool, pulled: threading.Event) -> bytes:
+    """Tell when the moment has come, and send nothing from then on."""
+    if now:
+        pulled.set()
+    return b"" if pulled.is_set() else packet
+
+
+def test_whoever_shows_one_gesture_for_all_is_told(tmp_path: Path) -> None:
+    """All classes are shown as left: right is refused each time, and to be taught anew."""
+    model = learning_model(rival=100)
+    lines: list[str] = []
+    leading, state = Enrolling(model, wishes(model, 2), lines.append), model.initial_state()
+    left = next(k for k in range(300) if _best(model, state, k) == LEFT)
+    lit, dark = (counts(left, of)[None] for of in (True, False))
+    while not leading.done:
+        state = model.run(lit, dark, leading.before(state)).state
+    refused = [line for line in lines if line.startswith("right: refused, too like another class")]
+    assert len(refused) == 2 * MOST_TRIES and all(", left" in line for line in refused)
+    assert leading.n_kept == 2 and lines[-2].startswith("learned from 2 takes")
+    assert lines[-1] == leading.answers[-1]
+    assert lines[-1] == "right: 0 of 2 takes kept; teach it anew, all takes alike"
+
+
+def _best(model: Model, state: State, k: int) -> int:
+    """Which class a frame of the bench sensor that lasts is."""
+    lit, dark = (np.repeat(counts(k, of)[None], 40, axis=0) for of in (True, False))
+    return int(model.run(lit, dark, state).evidence[-1].argmax())
+
+
+@pytest.mark.parametrize("way", [signal.SIGINT, signal.SIGTERM])
+def test_a_lesson_that_is_ended_by_a_signal_is_one_line_and_no_file(
+    way: signal.Signals, bench_sensor: BenchSensor, learning: Path, tmp_path: Path
+) -> None:
+    """Ctrl-C in the middle of a take: exit code 2, what was wanted, nothing written."""
+    main = "from trainer.cli import main; main()"
+    words = ("-c", main, "live", "--port", bench_sensor.url, "--model", str(learning))
+    file = tmp_path / "owner.bin"
+    with subprocess.Popen(
+        [sys.executable, *words, "--enrol", str(file), "--takes", "2"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    ) as program:  # fmt: skip
+        assert program.stdout is not None and program.stderr is not None
+        assert any("hold it" in line for line in program.stdout)
+        program.send_signal(way)
+        program.stdout.read()
+        (line,) = program.stderr.read().splitlines()
+        assert program.wait(20) == 2
+    assert "not all asked for" in line and list(tmp_path.iterdir()) == []
 
 
 def _flipped(data: bytes) -> bytes:

@@ -12,7 +12,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from strategies import models
 
-from runtime.enrolment import COMMANDS, Command, carry_out, enrol_place, learned_bytes
+from runtime.enrolment import (
+    COMMANDS,
+    Command,
+    carry_out,
+    enrol_place,
+    learned_bytes,
+    with_learned,
+)
 from runtime.errors import FormatError
 from runtime.firmware.emit.generate import generate
 from runtime.firmware.machine.compile import HOST, CompiledFirmware, compile_for
@@ -146,6 +153,25 @@ def test_a_dump_after_forgetting_does_not_tell_who_taught(core: str, tmp_path: P
         assert devices[0].dump() == devices[1].dump()
 
 
+def test_of_a_frame_half_fed_when_all_is_forgotten_the_rest_is_refused(tmp_path: Path) -> None:
+    """Half a frame is no frame: it is dropped, and the next one is whole."""
+    model = corner_model()
+    device = Machine(compile_for(written(model, tmp_path / "firmware"), "cortex-m0plus"))
+    state = device.image.symbol("harness_state").address
+    lit, dark = corners("left", 1)
+    places = device.write_exposures(*check_frames(device.layout, lit, dark))
+    answers = []
+    for forgets in (True, False):
+        for row in range(8):
+            at = (place + 16 * row for place in places)
+            device.call("pw_feed_row", state, row, *at)
+            if forgets and row == 3:
+                device.call("harness_command", COMMANDS["forget"], 0)
+        answers.append(device.call("pw_finish", state))
+    wanted = model.run(lit, dark).outputs[0, 0]
+    assert [np.int32(np.uint32(answer)) for answer in answers] == [-2, wanted]
+
+
 def _shown(compiled: CompiledFirmware, where: str) -> Machine:
     """Return a device with two takes, one of them kept and the other open."""
     device, (begin, add, _, _) = Machine(compiled), COMMANDS.values()
@@ -161,6 +187,31 @@ def _state_of(device: Machine) -> bytes:
     """Return all of a pw_state, the room that it works in among it."""
     symbol = device.image.symbol("harness_state")
     return device.read(symbol.address, symbol.size)
+
+
+def test_loading_in_c_leaves_of_enrolment_what_was_loaded_and_of_other_stages_all(
+    tmp_path: Path,
+) -> None:
+    """In the middle of a lesson, another owner's bytes: the state is the law's, every member."""
+    model = corner_model()
+    compiled = compile_for(written(model, tmp_path / "firmware"), HOST)
+    begin, add, finish, _ = COMMANDS.values()
+    state, _ = carry_out(model, model.initial_state(), "begin", 1)
+    state, _ = carry_out(model, model.run(*corners("right", 4), state).state, "add")
+    data = learned_bytes(model, carry_out(model, state, "finish").state)
+    host, state = HostLibrary(compiled), model.initial_state()
+    for number, command in ((begin, "begin"), (add, "add"), (finish, "finish"), (begin, "begin")):
+        host.command(number, 0)
+        state, _ = carry_out(model, state, command, 0)
+        host.run(*corners("top", 4))
+        state = model.run(*corners("top", 4), state).state
+    host.put_learned(data)
+    assert host.command(6, len(data)) == 0
+    state = with_learned(model, state, data, "bytes")
+    got, wanted = host.run(*corners("left", 1)), model.run(*corners("left", 1), state)
+    for name, value in wanted.state.items():
+        assert np.array_equal(got.state[name][-1].ravel(), np.ravel(value)), name
+    assert np.array_equal(got.evidence, wanted.evidence)
 
 
 def test_the_c_says_what_is_wrong_with_bytes_that_it_does_not_load(tmp_path: Path) -> None:

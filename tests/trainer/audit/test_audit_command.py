@@ -94,6 +94,26 @@ def test_a_broken_limit_ends_in_one(audited: tuple[int, Path]) -> None:
     assert told["limits"][0]["worst"]["step"] == "raw pair"
 
 
+def test_the_exit_code_is_0_for_a_kept_limit_alone(
+    model: Path, held_people: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    """What nobody can tell ends as what is broken does: nothing turns green by too little data."""
+    figures = {"value": 0.27, "blind": 0.17, "gain": 0.1, "low": 0.05, "high": 0.15}
+    found = Finding(
+        "raw pair", "identity", "one take", "centroids", "", "accuracy", **figures,
+        n_people=LEAST_PEOPLE,
+    )  # fmt: skip
+    monkeypatch.setattr(whole, "attack_people", lambda *_, **__: (found,))
+    path = tmp_path / "privacy.toml"
+    words = (model, "--recordings", held_people, "--without-pictures", "--limits", path)
+    for most_gain, verdict, code in (("0.2", "pass", 0), ("0.1", "cannot tell", 1),
+                                     ("0.01", "broken", 1)):  # fmt: skip
+        path.write_text(f"[[limit]]\nquestion = 'identity'\nmost_gain = {most_gain}\n", "utf-8")
+        assert run(*words) == code
+        assert f"at most {most_gain}: {verdict}" in capsys.readouterr().out
+
+
 def test_each_limit_is_told_with_what_decides(audited: tuple[int, Path]) -> None:
     """A line for each limit: the most, the verdict, the figure with its interval, or why not."""
     told = json.loads((audited[1] / "audit.json").read_text("utf-8"))["limits"][0]

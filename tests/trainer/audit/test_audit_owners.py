@@ -34,7 +34,7 @@ from trainer.audit.owners import (
     taught_devices,
 )
 from trainer.audit.page import audit_page
-from trainer.audit.people.enrolled import seen_at
+from trainer.audit.people.enrolled import ONE_SESSION, seen_at
 from trainer.audit.people.identity import identify
 from trainer.audit.people.rates import cannot_tell
 from trainer.audit.pictures import learned
@@ -199,6 +199,7 @@ def test_what_owners_are_like_is_learned_from_further_people_s_devices(
         assert of_length and all(f"of {n_known} other people" in f.knows for f in of_length)
         named = [f.knows for f in told if f.question == "identity"]
         assert named and all("everybody, with their owners' names" in text for text in named)
+        assert all(text.endswith(ONE_SESSION) for text in named)
     assert [str(each.message) for each in recwarn.list] == []
 
 
@@ -214,7 +215,7 @@ def test_the_hands_that_taught_devices_are_drawn_from_what_was_learned(
     assert places == {("picture", step, SCENES) for step in (IN_LESSON, LEARNED)}
     assert {f.n_people for f in found} == {LEAST_PEOPLE}
     assert all("of 5 other people; which hand is of which class" in f.knows for f in found)
-    assert {step for row in rows for step in row.shown} == {IN_LESSON, LEARNED}
+    assert all(set(row.shown) == {IN_LESSON, LEARNED} for row in rows)  # each hand once
     assert rows and all(row.truth.max() > 0 for row in rows)
     will = planned(takes, [])
     assert {(f.question, f.step, f.scenes, f.measure) for f in found} <= will

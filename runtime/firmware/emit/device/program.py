@@ -89,7 +89,8 @@ _ENROL_H = """\
  * not, as pw_enrol_begin says. While it is open the device stays awake. Call it between two passes
  * of the main loop; when the take has ended, pw_enrol_add(&device->model), and after the last one
  * pw_enrol_finish. What was learned lasts from wake to wake; pw_enrol_save keeps it over a reset,
- * and pw_enrol_load after pw_device_start brings it back. */
+ * and pw_enrol_load after pw_device_start brings it back. pw_forget(&device->model) belongs between
+ * two passes as well: a frame that is half read then is dropped. */
 int32_t pw_device_enrol(pw_device *d, int32_t class_number);
 """
 
