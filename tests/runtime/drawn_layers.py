@@ -137,7 +137,6 @@ def enrolled(rng: np.random.Generator, head: Stage, low: Int64, high: Int64, n_o
         multiplier=factors[0],
         shift=factors[1],
         sixteenths=sixteenths,
-        memory=int(rng.integers(0, 10)),
     )
 
 

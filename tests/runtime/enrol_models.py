@@ -25,12 +25,7 @@ _SPREAD, _LIMIT = 8, 1 << 14
 
 
 def corner_model(
-    *,
-    moves: bool = False,
-    n_own: int = 1,
-    name: str = "corner",
-    sixteenths: int = 16,
-    memory: int = 0,
+    *, moves: bool = False, n_own: int = 1, name: str = "corner", sixteenths: int = 16
 ) -> Model:
     """Tell in which of two halves light is: left, right, or in neither (other)."""
     entry = Bins(8, 8, SIDE, SIDE)
@@ -54,7 +49,7 @@ def corner_model(
         near=np.full(3, 500, np.int32), learnable=(True, True, False), n_own=n_own, n_takes=3,
         moves=moves, least_frames=3, unlike=40_000, apart=20_000, rival=1_600,
         favour=300, guard=1_000, reach=4_000, limit=_LIMIT, multiplier=scores[0], shift=scores[1],
-        sixteenths=sixteenths, memory=memory,
+        sixteenths=sixteenths,
     )  # fmt: skip
     other = (False, False, True, *[False] * n_own)
     classes = ("left", "right", "other", *[f"own_{i + 1}" for i in range(n_own)])

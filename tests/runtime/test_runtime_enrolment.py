@@ -27,17 +27,10 @@ from runtime.enrolment import (
 from runtime.errors import FormatError, UsageError
 from runtime.model import Model, load_model, save_model
 from runtime.stages.contract.stage import State
-from runtime.stages.teaching.commands import (
-    Compared,
-    after_command,
-    answers_to_take,
-    compared,
-    with_own,
-)
+from runtime.stages.teaching.commands import Compared, answers_to_take, with_own
 from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.lesson import SHIPPED_TAKES
 from runtime.stages.teaching.reasons import (
-    FINISH,
     FULL,
     NO_CLASS,
     NO_TAKE,
@@ -209,54 +202,10 @@ def test_a_favour_counts_beside_taught_classes_and_half_of_the_way_beside_others
     assert isinstance(stage, Enrol)
     stage = _replaced(stage, **changes)
     far = [400 if taught_known[0] else 1000, 3000, 5000]
-    known, to_known, to_own = (np.array([row], dtype=np.int64) for row in ([7, 3, 0], far, [500]))
-    frame = Compared(known, to_known, to_own, np.zeros(1, dtype=np.int64))
+    frame = Compared(*(np.array([row], dtype=np.int64) for row in ([7, 3, 0], far, [500])))
     state = stage.initial_state() | {"taught": np.array([*taught_known, all(taught_known), 1])}
     [found] = with_own(stage, state, frame)
     assert found[:3].tolist() == [7, 3, 0] and found[3] == 7 + ahead
-
-
-def test_a_gesture_of_one_s_own_is_held_back_until_something_near_was_seen() -> None:
-    """It leads by less at first, by all once its place was seen, and by less again away from it.
-
-    At its place the nearness comes by a half of the way a frame and goes by a thirty-second; 16384
-    is the limit, and of a step of squared distance a score has 25 / 64.
-    """
-    model, free = corner_model(memory=5), corner_model()
-    state = taught(model, "top", OWN)
-
-    def ahead(of: Model, where: str, n: int, before: State) -> tuple[np.ndarray, State]:
-        got = of.run(*corners(where, n, 9), before)
-        return got.evidence, got.state
-
-    wanted, _ = ahead(free, "top", 40, taught(free, "top", OWN))
-    got, warm = ahead(model, "top", 40, state)
-    lead, whole = (y[:, OWN] - y[:, :OWN].max(axis=1) for y in (got, wanted))
-    assert (lead <= whole).all() and lead[0] < whole[0] - 1000
-    assert np.abs(lead[-1] - whole[-1]) < 200 and lead[-1] > lead[0]
-    # What never comes near a gesture that was taught lets go of it, and slowly.
-    nearness = model.run(*corners("bottom", 64, 3), warm).state["s2_nearness"]
-    assert 0 < int(nearness[0]) < int(warm["s2_nearness"][0])
-
-
-def test_nearness_comes_and_goes_by_its_paces_and_is_forgotten_with_a_lesson() -> None:
-    """By hand: 100 of 16384 away is 16284 * 64 near; half of the way in a frame, then 1 / 32."""
-    stage = corner_model(memory=5).stages[2]
-    assert isinstance(stage, Enrol)
-    rows = np.zeros((4, 16), dtype=np.int32)
-    state = stage.initial_state() | {"taught": np.array([1, 1, 0, 1], dtype=np.int32)}
-    state |= {"rows": rows}
-    at = np.zeros((1, 16), dtype=np.int32)
-    at[0, 0] = 10
-    near = (16384 - 100) * 64
-    first = compared(stage, state, np.zeros((1, 3), dtype=np.int32), at).nearness
-    assert first.tolist() == [near // 2]
-    far = np.full((1, 16), 127, dtype=np.int32)  # beyond the limit of all
-    state |= {"nearness": first.astype(np.int32)}
-    gone = compared(stage, state, np.zeros((1, 3), dtype=np.int32), far).nearness
-    assert gone.tolist() == [near // 2 - (near // 2) // 32]
-    after = after_command(stage, state | {"ask": np.array([FINISH, 0], dtype=np.int32)})
-    assert after["nearness"].tolist() == [0]
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,7 @@ from runtime.fixedpoint import choose_multiplier
 from runtime.stages.contract.stage import Float64, Int32, Int64, Stage
 from runtime.stages.dense import Dense
 from runtime.stages.teaching.enrol import Enrol
-from runtime.stages.teaching.lesson import EVIDENCE_NATS, MAX_LIMIT, MAX_MEMORY
+from runtime.stages.teaching.lesson import EVIDENCE_NATS, MAX_LIMIT
 from trainer.learn.quantise import LayerInputs, RealLayer, quantise_dense
 from trainer.recipe import Recipe
 
@@ -44,18 +44,19 @@ ANCHORS = 16
 USUAL_SHARE = 0.99
 """Of training people's windows, as far from their class as a take may be."""
 UNSEEN = 1.5
-"""By so much takes of an own gesture of unseen people are farther apart, in squares, than training
-windows: without it a good third take in 8 to 25 was refused (invented people of three optics)."""
-MEMORY_POSES = 42
-"""For so many windows (17 s of 0.4 s) a near gesture is remembered: twice did the same."""
+"""By so much takes of an own gesture of people whom a network has not seen are farther apart, in
+squares, than windows of those it has: without it a good third take in eight was refused behind
+filters, in fourteen to twenty-five behind perceptrons (invented people of three optics)."""
 NEW_SHARE = 0.1
 """A gesture nearer to a known class than one in ten of that class's own windows is not new. It
-tells little, as an owner's classes stand elsewhere: at a half, 50 and 56 % of known takes shown as
-new were refused, and 43 and 63 % of new ones (invented people, two tasks of a diffuser's world)."""
+tells little, as an owner's classes do not stand where training people's do: at a half, 50 and 56 %
+of known takes that were shown as new were refused on invented people (two tasks of a diffuser's
+world), and 43 and 63 % of those that were new."""
 STOLEN_SHARE = 0.01
 """Of known takes, which an own gesture may take from classes that the owner has not shown."""
 KEPT_PEOPLE = 0.95
-"""Of people and gestures, for whom that holds: a few people lose most of what is lost."""
+"""Of people and gestures, for whom that holds: over all takes together a few people lose most of
+what is lost, and the promise is everybody's."""
 MOST_WINDOWS = 4096
 """Of each class, from which examples are chosen: a mean rests on far fewer."""
 _TAKES = 3
@@ -163,7 +164,6 @@ def learning_head(
         limit=limit,
         multiplier=factor[0],
         shift=factor[1],
-        memory=0 if moves else min(round(math.log2(MEMORY_POSES * window)), MAX_MEMORY),
     )
 
 

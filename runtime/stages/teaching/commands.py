@@ -17,7 +17,6 @@ from runtime.stages.teaching.lesson import (
     LIFT,
     MAX_FRAMES,
     MAX_TAUGHT,
-    NEARNESS_BITS,
     SHIPPED_TAKES,
     Learner,
     Sizes,
@@ -37,7 +36,7 @@ from runtime.stages.teaching.reasons import (
 
 __all__ = [
     "Compared", "after_command", "answers_to_take", "behind_another", "compared", "first_state",
-    "kept_values", "watched", "with_own",
+    "kept_values", "scores_of", "watched", "with_own",
 ]  # fmt: skip
 
 
@@ -52,14 +51,11 @@ class Compared(NamedTuple):
         Squared distances to them.
     to_own : int64 (n, n_own)
         Squared distances to own gestures.
-    nearness : int64 (n,)
-        How near the nearest was of late, as the state keeps it after each frame.
     """
 
     known: Int64
     far: Int64
     to_own: Int64
-    nearness: Int64
 
 
 def first_state(sizes: Sizes) -> State:
@@ -70,7 +66,6 @@ def first_state(sizes: Sizes) -> State:
         "open": (1,),
         "frames": (1,),
         "lead": (1,),
-        "nearness": (1,),
         "best_scores": (sizes.n_known,),
         "taught": (sizes.n_slots,),
         "rows": (sizes.n_slots, sizes.n_kept),
@@ -86,41 +81,42 @@ def kept_values(stage: Learner, x: Int32) -> Int32:
     return stage.directions.run(x, {})[0]
 
 
-def compared(stage: Learner, state: State, base: Int32, kept: Int32) -> Compared:
-    """Take together what the head says of known classes and how near each one's mean is.
+def scores_of(stage: Learner, state: State, base: Int32, kept: Int32) -> Int32:
+    """Take together what the head says and how near each class's mean is.
 
-    Where no known class was taught, known scores are the head's.
+    Where no known class was taught, known scores are the head's; an own gesture that was not
+    taught is the lowest.
 
     Parameters
     ----------
     base : int32 (n, n_known)
         Scores of the head.
     kept : int32 (n, n_kept)
-    """
-    n_known = base.shape[1]
-    to_means = _to_rows(_class_means(stage, state), kept)
-    far = _with_anchors(stage, to_means, kept)
-    known = base.astype(np.int64)
-    if state["taught"][:n_known].any():
-        known = known - _scaled(stage, far - far.min(axis=1, keepdims=True))
-    to_own = _to_rows(state["rows"][n_known:], kept)
-    return Compared(known, far, to_own, _nearness(stage, state, to_means, to_own))
-
-
-def with_own(stage: Learner, state: State, frames: Compared) -> Int32:
-    """Score own gestures beside known classes; one that was not taught is the lowest.
 
     Returns
     -------
     int32 (n, n_slots)
     """
-    known, far, to_own, nearness = frames
+    return with_own(stage, state, compared(stage, state, base, kept))
+
+
+def compared(stage: Learner, state: State, base: Int32, kept: Int32) -> Compared:
+    """Take together what the head says of known classes and how near each one's mean is."""
+    n_known = base.shape[1]
+    far = _distances(stage, _class_means(stage, state), kept)
+    known = base.astype(np.int64)
+    if state["taught"][:n_known].any():
+        known = known - _scaled(stage, far - far.min(axis=1, keepdims=True))
+    return Compared(known, far, _to_rows(state["rows"][n_known:], kept))
+
+
+def with_own(stage: Learner, state: State, frames: Compared) -> Int32:
+    """Score own gestures beside known classes, int32 (n, n_slots)."""
+    known, far, to_own = frames
     n_known = known.shape[1]
     shown, own_shown = np.split(state["taught"] > 0, [n_known])
     asked = np.where(shown, far + stage.favour, (far >> 1) - stage.guard)
     nearest = np.minimum(asked.min(axis=1, keepdims=True), stage.reach)
-    if stage.remembers:
-        nearest = nearest - (stage.limit - (nearness >> NEARNESS_BITS))[:, None]
     own = np.where(
         own_shown,
         known.max(axis=1, keepdims=True) + _scaled(stage, nearest - to_own),
@@ -148,28 +144,9 @@ def _class_means(stage: Learner, state: State) -> Int32:
     return np.where(own, state["rows"][:n_known], stage.means).astype(np.int32)
 
 
-def _nearness(stage: Learner, state: State, to_means: Int64, to_own: Int64) -> Int64:
-    """Return how near the nearest gesture was of late, after each frame, int64 (n,).
-
-    It is what `limit` is ahead of the squared distance: 0 where nothing is near, and at first.
-    """
-    n_known, at = stage.sizes.n_known, int(state["nearness"][0])
-    own = state["taught"][n_known:] > 0
-    if not (stage.remembers and own.any()):
-        return np.full(len(to_means), at, dtype=np.int64)
-    gestures = np.hstack([to_means[:, np.array(stage.learnable)], to_own[:, own]])
-    near = np.maximum(stage.limit - gestures.min(axis=1), 0) << NEARNESS_BITS
-    coming, going = stage.paces
-    found = np.zeros(len(near), dtype=np.int64)
-    for frame, to in enumerate(near.tolist()):
-        at += (to - at) // coming if to > at else -((at - to) // going)
-        found[frame] = at
-    return found
-
-
-def _with_anchors(stage: Learner, to_means: Int64, kept: Int32) -> Int64:
+def _distances(stage: Learner, means: Int32, kept: Int32) -> Int64:
     """Return squared distances to known classes: their mean, or an example of them if nearer."""
-    far = to_means.copy()
+    far = _to_rows(means, kept)
     if len(stage.anchors):
         to_anchors = _to_rows(stage.anchors, kept)
         for number, at in enumerate(stage.anchor_classes.tolist()):
@@ -275,8 +252,7 @@ def answers_to_take(stage: Learner, state: State) -> Int64:
     session = _session(stage, state)
     rows = _moved(stage, state, session)[:n_known]
     means = np.where(session[:n_known, None] > 0, rows, _class_means(stage, state))
-    best = state["best"][None]
-    [far] = _with_anchors(stage, _to_rows(means.astype(np.int32), best), best)
+    [far] = _distances(stage, means.astype(np.int32), state["best"][None])
     parts = (state["taught"] + session)[:n_known].astype(np.int64) + SHIPPED_TAKES + 1
     far = far - (far + (parts >> 1)) // parts
     return state["best_scores"].astype(np.int64) - _scaled(stage, far - far.min())
@@ -304,7 +280,7 @@ def _finished(stage: Learner, state: State) -> State:
     sizes = stage.sizes
     session = _session(stage, state)
     empty = first_state(sizes)
-    names = ("takes", "take_class", "open", "best", "best_scores", "frames", "lead", "nearness")
+    names = ("takes", "take_class", "open", "best", "best_scores", "frames", "lead")
     after = state | {name: empty[name] for name in names}
     rows = _moved(stage, state, session)
     taught = np.minimum(state["taught"] + session, MAX_TAUGHT)

@@ -31,18 +31,16 @@ from runtime.stages.dense import Dense
 from runtime.stages.prototypes import Prototypes
 from runtime.stages.teaching.commands import (
     after_command,
-    compared,
     first_state,
     kept_values,
+    scores_of,
     watched,
-    with_own,
 )
 from runtime.stages.teaching.graph import onnx_enrol
 from runtime.stages.teaching.lesson import (
     KEPT_LIMIT,
     MAX_KEPT,
     MAX_LIMIT,
-    MAX_MEMORY,
     SIXTEENTHS_BITS,
     Learner,
 )
@@ -117,9 +115,6 @@ class Enrol(Learner, Stage):
         From squared distances to steps of the scores.
     sixteenths : int
         By how many of them a score counts once known classes were taught, 1 to 16.
-    memory : int
-        Two to the power of it is in how many frames it is forgotten how near the nearest gesture
-        was, by which own gestures are held back; 0: they are not held back, 1 to 15.
 
     Raises
     ------
@@ -172,7 +167,6 @@ class Enrol(Learner, Stage):
             ("multiplier", self.multiplier, 1, MAX_MULTIPLIER),
             ("shift", self.shift, 0, MAX_SHIFT),
             ("sixteenths", self.sixteenths, 1, 1 << SIXTEENTHS_BITS),
-            ("memory", self.memory, 0, MAX_MEMORY),
         ):
             require(self.kind, name, value, low, high)
         if not isinstance(self.moves, bool):
@@ -222,9 +216,7 @@ class Enrol(Learner, Stage):
         state = after_command(self, state)
         base, _ = self.head.run(x, {})
         kept = kept_values(self, x)
-        frames = compared(self, state, base, kept)
-        y = with_own(self, state, frames)
-        state = state | {"nearness": frames.nearness[-1:].astype(np.int32)}
+        y = scores_of(self, state, base, kept)
         return y, watched(self, state, y, base, kept)
 
     def run_float(self, x: Float64) -> Float64:

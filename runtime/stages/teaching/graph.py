@@ -10,7 +10,6 @@ from runtime.stages.teaching.lesson import (
     LIFT,
     MAX_FRAMES,
     MAX_TAUGHT,
-    NEARNESS_BITS,
     SHIPPED_TAKES,
     SIXTEENTHS_BITS,
     Learner,
@@ -48,7 +47,7 @@ def onnx_enrol(
         Names of the state's members.
     """
     state = _commanded(stage, nodes, state)
-    y, state = _scores(stage, nodes, state, base, kept)
+    y = _scores(stage, nodes, state, base, kept)
     return y, _watched(stage, nodes, state, (y, base, kept))
 
 
@@ -147,8 +146,7 @@ def _behind_another(stage: Learner, nodes: Nodes, state: Named, place: str) -> s
     means = nodes.op(
         "Where", nodes.reshape(shown, n_known, 1), moved, _class_means(stage, nodes, state)
     )
-    far = _squared(nodes, means, state["best"], stage.sizes.n_kept)
-    far = _with_anchors(stage, nodes, far, state["best"])
+    far = _distances(stage, nodes, means, state["best"])
     taken = nodes.op("Add", state["taught"], session)
     parts = nodes.op("Add", nodes.slice(taken, 0, n_known), nodes.int32(SHIPPED_TAKES + 1))
     lifted = nodes.op("Add", far, nodes.op("Div", parts, nodes.int32(2)))
@@ -201,16 +199,7 @@ def _finished(stage: Learner, nodes: Nodes, state: Named, now: str) -> Named:
     added = nodes.op("Min", nodes.op("Add", state["taught"], session), nodes.int32(MAX_TAUGHT))
     ended = {
         name: nodes.op("Where", now, zero, state[name])
-        for name in (
-            "takes",
-            "take_class",
-            "open",
-            "best",
-            "best_scores",
-            "frames",
-            "lead",
-            "nearness",
-        )
+        for name in ("takes", "take_class", "open", "best", "best_scores", "frames", "lead")
     }
     learned = {
         "rows": _moved(stage, nodes, state, of_slot, session),
@@ -259,9 +248,10 @@ def _scaled(stage: Learner, nodes: Nodes, distance: str) -> str:
     return nodes.scale(held, stage.multiplier, stage.shift, stage.most_evidence + 1)
 
 
-def _with_anchors(stage: Learner, nodes: Nodes, far: str, kept: str) -> str:
+def _distances(stage: Learner, nodes: Nodes, means: str, kept: str) -> str:
     """Return squared distances to known classes, int32 (n_known,)."""
     n_known, n_kept = stage.sizes.n_known, stage.sizes.n_kept
+    far = _squared(nodes, means, kept, n_kept)
     if not len(stage.anchors):
         return far
     anchors = nodes.constant(stage.anchors.astype(np.int32))
@@ -272,11 +262,10 @@ def _with_anchors(stage: Learner, nodes: Nodes, far: str, kept: str) -> str:
     return nodes.op("Min", far, nearest)
 
 
-def _scores(stage: Learner, nodes: Nodes, state: Named, base: str, kept: str) -> tuple[str, Named]:
+def _scores(stage: Learner, nodes: Nodes, state: Named, base: str, kept: str) -> str:
     n_known, n_slots = stage.sizes.n_known, stage.sizes.n_slots
     zero, first = nodes.int32(0), nodes.indices(0)
-    to_means = _squared(nodes, _class_means(stage, nodes, state), kept, stage.sizes.n_kept)
-    far = _with_anchors(stage, nodes, to_means, kept)
+    far = _distances(stage, nodes, _class_means(stage, nodes, state), kept)
     least = nodes.op("ReduceMin", far, first, keepdims=1)
     behind = _scaled(stage, nodes, nodes.op("Sub", far, least))
     shown = nodes.op("Greater", nodes.slice(state["taught"], 0, n_known), zero)
@@ -284,7 +273,7 @@ def _scores(stage: Learner, nodes: Nodes, state: Named, base: str, kept: str) ->
     some = nodes.op("Greater", number, zero)
     known = nodes.op("Where", some, nodes.op("Sub", base, behind), base)
     if not stage.n_own:
-        return _counted(stage, nodes, some, known), state
+        return _counted(stage, nodes, some, known)
     favoured = nodes.op("Add", far, nodes.int32(stage.favour))
     guarded = nodes.op("Sub", nodes.op("Div", far, nodes.int32(2)), nodes.int32(stage.guard))
     asked = nodes.op("Where", shown, favoured, guarded)
@@ -292,36 +281,12 @@ def _scores(stage: Learner, nodes: Nodes, state: Named, base: str, kept: str) ->
     nearest = nodes.op("Min", nearest, nodes.int32(stage.reach))
     rows = nodes.slice(state["rows"], n_known, n_slots)
     to_own = _squared(nodes, rows, kept, stage.sizes.n_kept)
-    taught = nodes.op("Greater", nodes.slice(state["taught"], n_known, n_slots), zero)
-    if stage.remembers:
-        state = state | {"nearness": _nearness(stage, nodes, state, (to_means, to_own, taught))}
-        near = nodes.op("Div", state["nearness"], nodes.int32(1 << NEARNESS_BITS))
-        nearest = nodes.op("Add", nearest, nodes.op("Sub", near, nodes.int32(stage.limit)))
     ahead = _scaled(stage, nodes, nodes.op("Sub", nearest, to_own))
     own = nodes.op("Add", nodes.op("ReduceMax", known, first, keepdims=1), ahead)
     lowest = nodes.op("ReduceMin", known, first, keepdims=1)
+    taught = nodes.op("Greater", nodes.slice(state["taught"], n_known, n_slots), zero)
     y = nodes.op("Concat", known, nodes.op("Where", taught, own, lowest), axis=0)
-    return _counted(stage, nodes, some, y), state
-
-
-def _nearness(stage: Learner, nodes: Nodes, state: Named, frame: tuple[str, str, str]) -> str:
-    """Return how near the nearest gesture was of late, int32 (1,)."""
-    to_means, to_own, taught = frame
-    zero, first, away = nodes.int32(0), nodes.indices(0), nodes.int32(INT32_MAX >> 1)
-    flags = nodes.constant(np.array(stage.learnable, dtype=np.int32))
-    to_means = nodes.op("Where", nodes.op("Greater", flags, zero), to_means, away)
-    to_own = nodes.op("Where", taught, to_own, away)
-    gestures = nodes.op("Concat", to_means, to_own, axis=0)
-    far = nodes.op("ReduceMin", gestures, first, keepdims=1)
-    near = nodes.op("Max", nodes.op("Sub", nodes.int32(stage.limit), far), zero)
-    near = nodes.op("Mul", near, nodes.int32(1 << NEARNESS_BITS))
-    coming, going = stage.paces
-    ahead = nodes.op("Sub", near, state["nearness"])
-    more = nodes.op("Div", nodes.op("Max", ahead, zero), nodes.int32(coming))
-    less = nodes.op("Div", nodes.op("Max", nodes.op("Neg", ahead), zero), nodes.int32(going))
-    moved = nodes.op("Add", state["nearness"], nodes.op("Sub", more, less))
-    some = nodes.op("ReduceMax", nodes.cast(taught, "int32"), first, keepdims=1)
-    return nodes.op("Where", nodes.op("Greater", some, zero), moved, state["nearness"])
+    return _counted(stage, nodes, some, y)
 
 
 def _counted(stage: Learner, nodes: Nodes, some: str, y: str) -> str:

@@ -18,12 +18,6 @@ do, so that its takes spread by twice the variance, and half the squared distanc
 `guard`. Whoever shows the known classes as well has them told apart more finely. What is farther
 than `reach` is none of either.
 
-**Elsewhere**, at another place and in other light, takes of known classes come to lie nearer to an
-own gesture than to where they were taught. One take does not tell that; all that was shown of late
-does: at the place of the lesson something near comes again and again. So what is nearest is
-remembered, come near within a take and forgotten slowly (`memory`), and by as much as nothing was
-near an own gesture is behind. A device that was just switched on has seen nothing near yet.
-
 **Wrong takes.** Whoever shows two fingers where three were asked for would move the wrong mean. A
 take of a known class is refused where another class is ahead of it by more than `rival` in what the
 device would answer if the takes kept so far had been learned from. A mean of n takes is known to an
@@ -58,10 +52,7 @@ __all__ = [
     "MAX_FRAMES",
     "MAX_KEPT",
     "MAX_LIMIT",
-    "MAX_MEMORY",
     "MAX_TAUGHT",
-    "NEARNESS_BITS",
-    "QUICKER",
     "SHIPPED_TAKES",
     "SIXTEENTHS_BITS",
     "Learner",
@@ -85,11 +76,6 @@ gives other sessions more and the lesson's own less."""
 MAX_TAUGHT = 32767
 """Of the takes that a class's mean is of, as it is kept in 16 bits."""
 SIXTEENTHS_BITS = 4
-NEARNESS_BITS = 6
-"""Behind the point of the nearness of late: the largest has 30 bits then."""
-QUICKER = 4
-"""What is nearer is taken up by two to the power of this times as fast as it is forgotten."""
-MAX_MEMORY = 15
 LIFT = 128
 """Makes a mean positive, so that a division rounds alike everywhere."""
 
@@ -153,7 +139,6 @@ class Learner:
     multiplier: int
     shift: int
     sixteenths: int = 1 << SIXTEENTHS_BITS
-    memory: int = 0
 
     @property
     def sizes(self) -> Sizes:
@@ -163,16 +148,6 @@ class Learner:
     def counted(self, scores: Int64) -> Int64:
         """Return what scores count once known classes were taught."""
         return scale(scores, self.sixteenths, SIXTEENTHS_BITS)
-
-    @property
-    def remembers(self) -> bool:
-        """Whether own gestures are held back by how near everything was of late."""
-        return self.memory > 0 and self.n_own > 0
-
-    @property
-    def paces(self) -> tuple[int, int]:
-        """By what part of the way nearness comes and goes in a frame."""
-        return 1 << max(0, self.memory - QUICKER), 1 << self.memory
 
     @property
     def most_evidence(self) -> int:

@@ -14,7 +14,6 @@ from runtime.stages.teaching.lesson import (
     LIFT,
     MAX_FRAMES,
     MAX_TAUGHT,
-    NEARNESS_BITS,
     SHIPPED_TAKES,
     SIXTEENTHS_BITS,
     Learner,
@@ -77,13 +76,13 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, @Y_TYPE@ *y)
     int32_t far[@N_KNOWN@];
     int32_t least = INT32_MAX;
     int32_t shown = 0;
-@NEAR@    @PREFIX@_directions_run(x, s->@PREFIX@_kept);
+    @PREFIX@_directions_run(x, s->@PREFIX@_kept);
     @PREFIX@_head_run(x, y);
     for (uint32_t c = 0u; c < @N_KNOWN@u; c++) {
         base[c] = y[c];
         far[c] = @PREFIX@_squared(@PREFIX@_mean(s, c), s->@PREFIX@_kept);
         shown |= s->@PREFIX@_taught[c];
-@NEAREST@    }
+    }
 @NEARER@    for (uint32_t c = 0u; c < @N_KNOWN@u; c++) {
         least = (far[c] < least) ? far[c] : least;
     }
@@ -120,7 +119,7 @@ _OWN_C = """\
         highest = (y[c] > highest) ? y[c] : highest;
         nearest = (to < nearest) ? to : nearest;
     }
-@REMEMBERED@    for (uint32_t c = @N_KNOWN@u; c < @N_SLOTS@u; c++) {
+    for (uint32_t c = @N_KNOWN@u; c < @N_SLOTS@u; c++) {
         y[c] = (@Y_TYPE@)lowest;
         if (s->@PREFIX@_taught[c] > 0) {
             const int8_t *row = &s->@PREFIX@_rows[c * @KEPT@u];
@@ -128,35 +127,6 @@ _OWN_C = """\
             y[c] = (@Y_TYPE@)(highest + @PREFIX@_scaled(nearest - to));
         }
     }
-"""
-
-_NEAR_C = """\
-    int32_t near = @LIMIT@;
-"""
-
-_NEAREST_C = """\
-        if ((@PREFIX@_learnable[c] != 0u) && (far[c] < near)) {
-            near = far[c];
-        }
-"""
-
-_REMEMBERED_C = """\
-    int32_t owned = 0;
-    for (uint32_t c = @N_KNOWN@u; c < @N_SLOTS@u; c++) {
-        if (s->@PREFIX@_taught[c] > 0) {
-            const int32_t to =
-                @PREFIX@_squared(&s->@PREFIX@_rows[c * @KEPT@u], s->@PREFIX@_kept);
-            near = (to < near) ? to : near;
-            owned = 1;
-        }
-    }
-    if (owned != 0) {
-        const int32_t to = (@LIMIT@ - near) * @NEARNESS_UNIT@;
-        const int32_t at = s->@PREFIX@_nearness[0];
-        s->@PREFIX@_nearness[0] =
-            (to > at) ? (at + ((to - at) / @COMING@)) : (at - ((at - to) / @GOING@));
-    }
-    nearest -= @LIMIT@ - (s->@PREFIX@_nearness[0] / @NEARNESS_UNIT@);
 """
 
 _COUNTED_C = """\
@@ -265,12 +235,6 @@ def _values(stage: Learner, prefix: str, x: Edge, y: Edge) -> dict[str, object]:
         "APART": stage.apart,
         "RIVAL": stage.rival,
         "OWN": _OWN_C if sizes.n_own else "",
-        "NEAR": _NEAR_C if stage.remembers else "",
-        "NEAREST": _NEAREST_C if stage.remembers else "",
-        "REMEMBERED": _REMEMBERED_C if stage.remembers else "",
-        "NEARNESS_UNIT": 1 << NEARNESS_BITS,
-        "COMING": stage.paces[0],
-        "GOING": stage.paces[1],
         "COUNTED": _COUNTED_C if stage.sixteenths < 1 << SIXTEENTHS_BITS else "",
         "SIXTEENTHS": stage.sixteenths,
         "SIXTEENTHS_BITS": SIXTEENTHS_BITS,
@@ -331,7 +295,6 @@ def _state(stage: Learner) -> tuple[CState, ...]:
         CState("open", "int32_t", 1, "class of the open take and 1, or 0"),
         CState("frames", "int32_t", 1, "its frames so far"),
         CState("lead", "int32_t", 1, "lead of its surest frame"),
-        CState("nearness", "int32_t", 1, "how near the nearest gesture was of late"),
         CState("best_scores", "int32_t", sizes.n_known, "the head's scores on that frame"),
         CState("taught", "int16_t", sizes.n_slots, "(n_slots,) takes learned from"),
         CState("rows", "int8_t", sizes.n_slots * sizes.n_kept, "(n_slots, n_kept) learned means"),

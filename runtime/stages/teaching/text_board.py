@@ -19,8 +19,7 @@ DECLARATIONS = """\
 @NO_GESTURE@ * Without any take every answer is bit for bit what was shipped.
  *
  * A gesture of one's own is told from known classes the better, the more of those were shown: one
- * take of each at least, without which few of its takes are found. Of poses it is held back until
- * something that was taught was near: elsewhere it is found less often, and takes less from others.
+ * take of each at least, without which few of its takes are found.
  *
  * What is kept for good are means of takes, (PW_ENROL_SLOTS, @KEPT@) in 8 bits, and how many takes
  * each class was learned from: no readout, no picture, no name. Takes (@KEPT@ bytes each, of the
@@ -171,7 +170,6 @@ static void @PREFIX@_end_session(pw_state *s)
     s->@PREFIX@_open[0] = 0;
     s->@PREFIX@_frames[0] = 0;
     s->@PREFIX@_lead[0] = 0;
-    s->@PREFIX@_nearness[0] = 0;
 }
 
 int32_t pw_enrol_finish(pw_state *s)

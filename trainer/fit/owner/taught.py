@@ -34,10 +34,9 @@ MOST_TURNS = 3
 """Each person's takes are parted into shown and asked about up to so many times."""
 SPARE = 2
 """So many refused takes of a class are followed by another one."""
-OFFSETS = tuple(range(-(EVIDENCE_NATS // 2), EVIDENCE_NATS + 1))
-"""Nats by which an own gesture is favoured, one after another: down to half of what evidence can
-come to, so that this still decides, and up to all of it, as own gestures are held back by as much
-as nothing was near of late. A nat is the odds of 2.7 to one."""
+OFFSETS = tuple(range(-(EVIDENCE_NATS // 2), EVIDENCE_NATS // 2 + 1))
+"""Nats by which an own gesture is favoured, one after another: up to half of what evidence can come
+to, so that this still decides. A nat is the odds of 2.7 to one."""
 COLUMNS = (
     "kind", "n_shown", "n_asked", "before", "after", "n_new", "new_right", "n_refused", "n_kept",
     "offset",
