@@ -229,6 +229,8 @@ def main() -> None:
     parser.add_argument("--data", type=Path, help="folder of data sets by world")
     parser.add_argument("--jobs", type=int, default=2, help="processes")
     asked = parser.parse_args()
+    if asked.elsewhere and asked.first <= asked.first_asked < asked.first + asked.people:
+        parser.error("--first-asked is among the people who are learned from")
     with tempfile.TemporaryDirectory() as scratch:
         for world in asked.worlds:
             folder = (asked.data or Path(scratch)) / world

@@ -9,6 +9,7 @@ from scipy.ndimage import gaussian_filter
 
 from trainer.audit.pictures.darkened import darkened
 from trainer.audit.pictures.filters import _Network, filtered
+from trainer.audit.pictures.guesses import _halves
 from trainer.audit.pictures.learned import Guess, Pairs, Parted, crossed
 from trainer.audit.pictures.measures import iou, ssim
 
@@ -111,6 +112,15 @@ def test_an_attacker_never_learned_from_those_that_filters_are_shown() -> None:
     made = crossed(pairs, np.arange(8) % 2 == 0, by_heart, (1.0,))
     assert made.shape == (6, 3)
     assert not made.any()
+
+
+def test_halves_are_of_the_people_shown_however_people_are_named() -> None:
+    """Every fourth is set apart, by any order: as many are left in either half."""
+    names = np.array([f"P{number:03d}" for number in range(40)])
+    apart = np.arange(40) % 4 == 3
+    half = _halves(np.repeat(names, 2), np.repeat(apart, 2))
+    assert half.reshape(-1, 2).all(axis=1).sum() == 15
+    assert (~half.reshape(-1, 2)).all(axis=1)[~apart].sum() == 15
 
 
 def alike(made: NDArray[np.float64], truth: NDArray[np.float64]) -> float:

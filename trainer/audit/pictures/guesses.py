@@ -73,7 +73,7 @@ def guesses(
     pairs = pairs_of(values[fold.pairs], every_way, fold.apart, values[fold.asked])
     if pairs is None:
         return {}
-    found, made = _learned(pairs, pictures, _halves(every.people[fold.pairs]))
+    found, made = _learned(pairs, pictures, _halves(every.people[fold.pairs], fold.apart))
     if matrix is not None:
         raw = every.values[step.name].astype(np.float64)
         linear, more = _linear(matrix, raw[fold.pairs], pictures, fold.apart, raw[fold.asked])
@@ -91,9 +91,11 @@ def guesses(
     return found
 
 
-def _halves(people: NDArray[np.str_]) -> NDArray[np.bool_]:
-    """Return one half of the people."""
-    return np.asarray(np.unique(people, return_inverse=True)[1] % 2 == 0)
+def _halves(people: NDArray[np.str_], apart: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return one half of the people shown; those set apart are shown to nobody, and in neither."""
+    half = np.zeros(len(people), dtype=bool)
+    half[~apart] = np.unique(people[~apart], return_inverse=True)[1] % 2 == 0
+    return half
 
 
 def _learned(

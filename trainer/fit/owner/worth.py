@@ -173,8 +173,8 @@ def _worst_before_after(pairs: Float64) -> dict[str, Any]:
     """Return a tenth's figures, with the 95 % interval of how far it moved.
 
     Student's, of the spread over resampled people, with as many degrees of freedom as people in the
-    tenth. Percentiles of the resampled alone hold the truth in 0.75 to 0.9 of cases where two
-    people are a tenth and in 0.84 to 0.93 where four are; these in 0.93 to 1.
+    tenth. Percentiles of the resampled alone hold the truth in 0.75 to 0.91 of cases where two
+    people are a tenth and in 0.84 to 0.93 where four are; these in 0.94 to 1.
     """
     rng = np.random.default_rng(RESAMPLING_SEED)
     drawn = rng.integers(0, len(pairs), (N_RESAMPLES, len(pairs)))
