@@ -46,7 +46,7 @@ static const int8_t *@PREFIX@_mean(const pw_state *s, uint32_t c)
                                        : &@PREFIX@_means[c * @KEPT@u];
 }
 
-@ANCHORED@/* From a difference of squared distances to steps of the scores. */
+@ANCHORED@@SCALAR@/* From a difference of squared distances to steps of the scores. */
 static int32_t @PREFIX@_scaled(int32_t distance)
 {
     return pw_requant(pw_sat(distance, -@LIMIT@, @LIMIT@), @MULTIPLIER@, @SHIFT@);
@@ -93,6 +93,19 @@ PW_STAGE void @PREFIX@_run(pw_state *s, const @X_TYPE@ *x, @Y_TYPE@ *y)
         @PREFIX@_watch(s, base@WATCH_ARGUMENT@);
     }
 }
+@SCALAR_END@"""
+
+_SCALAR_C = """\
+/* A handful of classes: GCC 12 makes vectors of them, and counts these too short for its jumps. */
+#if defined(__GNUC__) && !defined(__clang__) && defined(__ARM_FEATURE_MVE)
+#pragma GCC push_options
+#pragma GCC optimize("no-tree-vectorize", "no-tree-slp-vectorize")
+#endif
+"""
+_SCALAR_END_C = """\
+#if defined(__GNUC__) && !defined(__clang__) && defined(__ARM_FEATURE_MVE)
+#pragma GCC pop_options
+#endif
 """
 
 _ANCHORED_C = """\
@@ -195,7 +208,8 @@ _SMALL_END = """
 def _board_text(values: dict[str, object]) -> str:
     """Fill the board's functions; what sets a state anew is for the generator to say."""
     before, mark, behind = (REFUSAL_C + BOARD_C).partition("@RESTART@")
-    return _SMALL + fill(before, **values) + mark + fill(behind, **values) + _SMALL_END
+    filled = fill(before, **values) + mark + fill(behind, **values)
+    return _SMALL + _SCALAR_C + filled + _SCALAR_END_C + _SMALL_END
 
 
 def _values(stage: Learner, prefix: str, x: Edge, y: Edge) -> dict[str, object]:
@@ -213,6 +227,8 @@ def _values(stage: Learner, prefix: str, x: Edge, y: Edge) -> dict[str, object]:
         "KEPT": sizes.n_kept,
         "N_ANCHORS": n_anchors,
         "ANCHORED": _ANCHORED_C if n_anchors else "",
+        "SCALAR": _SCALAR_C,
+        "SCALAR_END": _SCALAR_END_C,
         "NEARER": f"    {prefix}_nearer(far, s->{prefix}_kept);\n" if n_anchors else "",
         "NEARER_BEST": f"    {prefix}_nearer(far, s->{prefix}_best);\n" if n_anchors else "",
         "SAVED_BYTES": saved_bytes(sizes),

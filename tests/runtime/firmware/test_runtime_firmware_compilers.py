@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,7 @@ from compiler_matrix import (
     few_builds,
     lively_frames,
 )
+from enrol_models import corner_model
 from firmware_models import small_model
 
 from runtime.firmware.emit.generate import generate
@@ -26,8 +28,10 @@ from runtime.firmware.machine.compile import WARNINGS, compile_for
 from runtime.firmware.machine.execute import execute
 from runtime.firmware.measure.stack import stack_bound
 from runtime.firmware.profile import profile
-from runtime.model import load_model
+from runtime.model import Model, load_model
 from runtime.sample_frames import read_test_frames
+from runtime.stages.closing.decision import Decision
+from runtime.stages.teaching.enrol import Enrol
 from runtime.verification.verify import compare, reference_records
 
 
@@ -84,6 +88,41 @@ def test_gcc_finds_registers_at_every_level(
                      "-c", str(folder / "pw_model.c"), "-o", str(tmp_path / "out.o")],
                     check=True,
                 )  # fmt: skip
+
+
+def test_gcc_takes_a_head_of_four_classes_that_learns_on_a_core_with_vectors(
+    tmp_path: Path, need_tool: Callable[[str], str]
+) -> None:
+    """GCC 12 makes vectors of four scores at -O2, and its jumps over them did not reach."""
+    gcc = need_tool("arm-none-eabi-gcc")
+    for name, text in generate(_learning_four_classes()).items():
+        (tmp_path / name).write_text(text)
+    for level in (level for level in LEVELS if level != "-Oz"):
+        subprocess.run(
+            [gcc, *WARNINGS, "-Werror", level, "-mcpu=cortex-m55", "-mthumb", "-mfloat-abi=hard",
+             "-c", str(tmp_path / "pw_model.c"), "-o", str(tmp_path / "out.o")],
+            check=True,
+        )  # fmt: skip
+
+
+def _learning_four_classes() -> Model:
+    """Return a model whose scores count by eleven sixteenths, once it was taught."""
+    model = corner_model(n_own=0)
+    *before, learns, decision = model.stages
+    assert isinstance(learns, Enrol) and isinstance(decision, Decision)
+    weights = np.arange(-32, 32).reshape(4, -1).astype(np.int8) % 3 - 1
+    head = replace(
+        learns.head, weights=weights, bias=np.zeros(4, np.int32),
+        real_weights=weights.astype(float), real_bias=np.zeros(4),
+    )  # fmt: skip
+    learns = replace(
+        learns, head=head, means=(weights * 30).astype(np.int8),
+        anchors=learns.anchors[:0], anchor_classes=learns.anchor_classes[:0],
+        near=np.full(4, 500, np.int32), learnable=(True,) * 4,
+        limit=43_748, multiplier=31_868, shift=17, sixteenths=11,
+    )  # fmt: skip
+    stages = (*before, learns, replace(decision, other=(False,) * 4))
+    return replace(model, classes=("left", "right", "up", "down"), stages=stages)
 
 
 @pytest.mark.parametrize("core", ["cortex-m0plus", "cortex-m4", "cortex-m55"])
