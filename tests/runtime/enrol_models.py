@@ -4,17 +4,23 @@ from __future__ import annotations
 
 import numpy as np
 
-from runtime.enrolment import Command
+from runtime.enrolment import Answered, Command, carry_out
 from runtime.fixedpoint import choose_multiplier
 from runtime.model import Model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
-from runtime.stages.contract.stage import Counts
+from runtime.stages.contract.stage import Counts, State
 from runtime.stages.dense import Dense
 from runtime.stages.teaching.enrol import Enrol
 
-__all__ = ["SIDE", "corner_model", "corners", "take_of"]
+__all__ = [
+    "LEFT", "OTHER", "OWN", "RIGHT", "SIDE", "corner_model", "corners", "shown", "take_of",
+    "taught",
+]  # fmt: skip
+
+LEFT, RIGHT, OTHER, OWN = range(4)
+"""Classes of the corners' model."""
 
 SIDE = 4
 """Rows and columns of bins."""
@@ -74,3 +80,25 @@ def corners(where: str, n_frames: int, seed: int = 0) -> tuple[Counts, Counts]:
 def take_of(class_number: int) -> list[tuple[Command, int]]:
     """Return the commands around the frames of one take."""
     return [("begin", class_number), ("add", 0)]
+
+
+def shown(
+    model: Model, state: State, where: str, number: int, n_frames: int = 4, seed: int = 0
+) -> Answered:
+    """Show a take of a class and add it."""
+    state, answer = carry_out(model, state, "begin", number)
+    if answer < 0:
+        return Answered(state, answer)
+    state = model.run(*corners(where, n_frames, seed), state).state
+    return carry_out(model, state, "add")
+
+
+def taught(model: Model, where: str, number: int, n_takes: int = 3) -> State:
+    """Teach a class by takes, and learn."""
+    state = model.initial_state()
+    for seed in range(n_takes):
+        state, answer = shown(model, state, where, number, seed=seed)
+        assert answer == seed + 1
+    state, n = carry_out(model, state, "finish")
+    assert n == n_takes
+    return state

@@ -1,68 +1,29 @@
-"""What a model learns of its owner, what it refuses, and what it keeps."""
+"""What a model learns of its owner, and what it keeps."""
 
 from __future__ import annotations
 
 import dataclasses
-from typing import Any
 
 import numpy as np
 import pytest
-from enrol_models import corner_model, corners
+from enrol_models import LEFT, OTHER, OWN, RIGHT, corner_model, corners, shown, taught
 from firmware_models import small_model
-from scipy.integrate import quad
-from scipy.stats import norm
 
 from runtime.enrolment import (
-    Answered,
     can_enrol,
     carry_out,
     enrolment_bytes,
     learned_arrays,
     learned_bytes,
-    likest_class,
-    own_state,
-    reason_in_words,
     with_learned,
 )
 from runtime.errors import FormatError, UsageError
 from runtime.model import Model, load_model, save_model
 from runtime.stages.contract.stage import State
-from runtime.stages.teaching.commands import Compared, answers_to_take, with_own
+from runtime.stages.teaching.commands import Compared, with_own
 from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.lesson import SHIPPED_TAKES
-from runtime.stages.teaching.reasons import (
-    FULL,
-    NO_CLASS,
-    NO_TAKE,
-    OTHER_CLASS,
-    REASONS,
-    SHORT,
-    UNLIKE,
-)
-
-LEFT, RIGHT, OTHER, OWN = range(4)
-
-
-def shown(
-    model: Model, state: State, where: str, number: int, n_frames: int = 4, seed: int = 0
-) -> Answered:
-    """Show a take of a class and add it."""
-    state, answer = carry_out(model, state, "begin", number)
-    if answer < 0:
-        return Answered(state, answer)
-    state = model.run(*corners(where, n_frames, seed), state).state
-    return carry_out(model, state, "add")
-
-
-def taught(model: Model, where: str, number: int, n_takes: int = 3) -> State:
-    """Teach a class by takes, and learn."""
-    state = model.initial_state()
-    for seed in range(n_takes):
-        state, answer = shown(model, state, where, number, seed=seed)
-        assert answer == seed + 1
-    state, n = carry_out(model, state, "finish")
-    assert n == n_takes
-    return state
+from runtime.stages.teaching.reasons import FULL, NO_TAKE
 
 
 def scores(model: Model, where: str, state: State, seed: int = 9) -> np.ndarray:
@@ -172,7 +133,7 @@ def test_what_is_far_from_everything_is_not_the_owner_s() -> None:
     state = taught(model, "bottom", OWN)
     learns = model.stages[2]
     assert isinstance(learns, Enrol)
-    near = _replaced(learns, reach=0, guard=0)
+    near = dataclasses.replace(learns, reach=0, guard=0)
     far = Model("corner", "corners", model.sensor, model.classes,
                 (*model.stages[:2], near, model.stages[3]))  # fmt: skip
     assert scores(model, "bottom", state).argmax() == OWN
@@ -200,126 +161,12 @@ def test_a_favour_counts_beside_taught_classes_and_half_of_the_way_beside_others
     """
     stage = corner_model().stages[2]
     assert isinstance(stage, Enrol)
-    stage = _replaced(stage, **changes)
+    stage = dataclasses.replace(stage, **changes)
     far = [400 if taught_known[0] else 1000, 3000, 5000]
     frame = Compared(*(np.array([row], dtype=np.int64) for row in ([7, 3, 0], far, [500])))
     state = stage.initial_state() | {"taught": np.array([*taught_known, all(taught_known), 1])}
     [found] = with_own(stage, state, frame)
     assert found[:3].tolist() == [7, 3, 0] and found[3] == 7 + ahead
-
-
-@pytest.mark.parametrize(
-    ("where", "number", "n_frames", "reason"),
-    [
-        ("left", OTHER, 4, NO_CLASS),
-        ("left", -1, 4, NO_CLASS),
-        ("left", 4, 4, NO_CLASS),
-        ("left", 2**31, 4, NO_CLASS),
-        ("left", -(2**40), 4, NO_CLASS),
-        ("left", LEFT, 2, SHORT),
-        ("right", LEFT, 4, UNLIKE),
-        ("left", OWN, 4, OTHER_CLASS),
-    ],
-)
-def test_bad_takes_are_refused_and_told_why(
-    where: str, number: int, n_frames: int, reason: int
-) -> None:
-    """A wrong class, too short a take, one unlike its class, one like another: each its reason."""
-    model = _with(unlike=9_000) if reason == UNLIKE else corner_model()
-    before = model.initial_state()
-    state, answer = shown(model, before, where, number, n_frames)
-    assert answer == reason and reason_in_words(answer) == REASONS[reason][1]
-    assert not state["s2_take_class"].any() and not state["s2_rows"].any()
-
-
-def _replaced(learns: Enrol, **changes: Any) -> Enrol:
-    return dataclasses.replace(learns, **changes)
-
-
-def _with(**changes: Any) -> Model:
-    """The corners' model, whose stage that learns is another in some numbers."""
-    model = corner_model()
-    learns = model.stages[2]
-    assert isinstance(learns, Enrol)
-    stages = (*model.stages[:2], _replaced(learns, **changes), model.stages[3])
-    return Model("corner", "corners", model.sensor, model.classes, stages)
-
-
-def test_a_take_is_answered_as_what_was_kept_would_lead_to() -> None:
-    """Between two classes, by normal densities whose means are known to what takes tell of them.
-
-    The density of a further take is the integral over the mean that n takes leave open, which has
-    an n-th of the takes' variance; half of its logarithm counts beside the head's score.
-    """
-    model, spread, unit = corner_model(), 8, 0.01
-    learns = model.stages[2]
-    assert isinstance(learns, Enrol)
-    state = model.initial_state()
-    for seed in range(2):
-        state, _ = shown(model, state, "top", LEFT, seed=seed)
-    state, _ = carry_out(model, state, "begin", LEFT)
-    own = own_state(model, model.run(*corners("all", 4, 7), state).state)
-    answers = answers_to_take(learns, own)
-    wanted = []
-    for number, n_takes in ((LEFT, 2), (RIGHT, 0)):
-        known = [learns.means[number]] * SHIPPED_TAKES + list(own["takes"][:n_takes])
-        middle = np.floor(np.mean(known, axis=0) + 0.5)  # as it is kept
-        n, off = len(known), np.linalg.norm(middle - own["best"])
-        density = {
-            at: quad(
-                lambda mean, at=at, n=n: norm.pdf(at, mean, spread)
-                * norm.pdf(mean, 0, spread / np.sqrt(n)),
-                -100, 100,
-            )[0]
-            for at in (0.0, off)
-        }  # fmt: skip
-        ahead = 0.5 * np.log(density[off] / density[0.0])
-        wanted.append(own["best_scores"][number] + ahead / unit)
-    assert answers[LEFT] - answers[RIGHT] == pytest.approx(wanted[0] - wanted[1], abs=8)
-
-
-@pytest.mark.parametrize("before", ["", "top", "left"])
-def test_a_take_of_another_class_is_refused_be_it_the_first(before: str) -> None:
-    """Light on the right shown as left is like right, before any take and after; left is kept."""
-    model = corner_model()
-    state, n_kept = model.initial_state(), 0
-    if before:
-        state, n_kept = shown(_with(rival=2**31 - 1), state, before, LEFT)
-        assert n_kept == 1
-    after, answer = shown(model, state, "right", LEFT, seed=3)
-    assert answer == OTHER_CLASS and likest_class(model, after, LEFT) == RIGHT
-    assert shown(model, after, "left", LEFT, seed=4).answer == n_kept + 1
-
-
-def test_a_wrong_take_that_was_kept_costs_no_good_one_after_it() -> None:
-    """What is asked is which class a take is like, not whether it is like the first one."""
-    state, answer = shown(_with(rival=2**31 - 1), corner_model().initial_state(), "right", LEFT)
-    assert answer == 1
-    assert shown(_with(apart=2_000), state, "left", LEFT, seed=3).answer == 2
-
-
-def test_a_rival_is_what_another_class_may_be_ahead_by() -> None:
-    """As far ahead is kept, a step more is refused, and the class that refuses is named."""
-    model = corner_model()
-    state, _ = carry_out(model, model.initial_state(), "begin", LEFT)
-    state = model.run(*corners("bottom", 4), state).state
-    learns = model.stages[2]
-    assert isinstance(learns, Enrol)
-    answers = answers_to_take(learns, own_state(model, state))
-    ahead = int(answers[1:].max() - answers[LEFT])
-    assert carry_out(_with(rival=ahead), state, "add").answer == 1
-    after, answer = carry_out(_with(rival=ahead - 1), state, "add")
-    assert answer == OTHER_CLASS
-    assert likest_class(model, after, LEFT) == 1 + int(answers[1:].argmax())
-
-
-def test_the_own_takes_before_say_what_a_gesture_of_one_s_own_looks_like() -> None:
-    """A take far from all earlier ones of its gesture is unlike them."""
-    model = _with(apart=2_000)
-    state, first = shown(model, model.initial_state(), "top", OWN)
-    assert first == 1
-    assert shown(model, state, "bottom", OWN).answer == UNLIKE
-    assert shown(model, state, "top", OWN, seed=5).answer == 2
 
 
 def test_a_take_wants_a_beginning_and_a_class_ends_with_enough() -> None:
@@ -446,22 +293,3 @@ def test_a_head_that_learns_is_read_as_it_was_written(
     assert np.array_equal(again.run(lit, dark).evidence, model.run(lit, dark).evidence)
     state = taught(model, "top", LEFT)
     assert learned_bytes(again, taught(again, "top", LEFT)) == learned_bytes(model, state)
-
-
-@pytest.mark.parametrize(("near", "named"), [((500, 500, 500), RIGHT), ((1 << 20, 0, 0), LEFT)])
-def test_the_class_that_is_named_is_one_that_refuses(near: tuple[int, ...], named: int) -> None:
-    """A gesture of one's own is told to be like the nearest class of those that it is too near."""
-    model = corner_model()
-    learns = model.stages[2]
-    assert isinstance(learns, Enrol)
-    stage = dataclasses.replace(learns, near=np.array(near, np.int32))
-    model = dataclasses.replace(model, stages=(*model.stages[:2], stage, *model.stages[3:]))
-    state, _ = carry_out(model, model.initial_state(), "begin", OWN)
-    state = model.run(*corners("none", 4), state).state
-    state |= {"s2_best": stage.means[RIGHT].astype(np.int32) + 1}
-    assert likest_class(model, state, OWN) == named
-    state, answer = carry_out(model, state, "add")
-    assert answer == OTHER_CLASS and likest_class(model, state, OWN) == named
-    assert likest_class(model, state, -1) == likest_class(model, state, 4) == NO_CLASS
-    state, _ = carry_out(model, state, "finish")
-    assert likest_class(model, state, OWN) == NO_TAKE
