@@ -6,7 +6,7 @@ from pathlib import Path
 
 from invented_people import add_person, record_session
 from lessons_elsewhere import Lessons, ask_both, favoured_by_others
-from small_script import SCRIPT
+from small_script import RECIPE, SCRIPT
 
 from capture.cues.script import parse_script
 from trainer.fit.candidates import reduce_for
@@ -16,22 +16,6 @@ from trainer.recipe import parse_recipe
 from trainer.recipe_head import HeadRecipe
 from trainer.work.jobs import LocalWorkers
 
-RECIPE = """
-name = "small"
-task = "small"
-classes = ["swipe_left", "push"]
-other = ["idle"]
-[features]
-bins = [4, 4]
-level_bits = 16
-directions = 4
-direction_bits = 16
-[classifier]
-kind = "mlp"
-hidden = 8
-penalty = 1.0
-epochs = 30
-"""
 N_TAKES = 11
 """In a session of the small script: four of each of two classes, three of neither."""
 

@@ -6,8 +6,10 @@ import os
 import pty
 import select
 import threading
+import time
 import tty
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -112,3 +114,35 @@ class BenchSensor:
         self.thread.join(5)
         os.close(self.host)
         os.close(self.device)
+
+
+PULLED = 60
+"""The pair in which a cable is pulled."""
+
+
+@contextmanager
+def cable_changed(name: Path, read_s: float = 0.0) -> Iterator[None]:
+    """Run a sensor under a name, pull it in its pair :data:`PULLED`, and plug in another one.
+
+    `read_s` is left for what it sent before to be read.
+    """
+    second: list[BenchSensor] = []
+
+    def change() -> None:
+        first.close()
+        second.append(BenchSensor())
+        second[0].take_the_place_of(name)
+
+    def pull(sequence: int, lit: bool, packet: bytes) -> bytes:
+        if (sequence, lit) == (PULLED, True):
+            time.sleep(read_s)
+            threading.Thread(target=change).start()
+        return packet
+
+    first = BenchSensor(pull)
+    first.take_the_place_of(name)
+    try:
+        yield
+    finally:
+        for sensor in second:
+            sensor.close()

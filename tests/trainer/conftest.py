@@ -9,31 +9,11 @@ from pathlib import Path
 import pytest
 from invented_people import record_people, record_place
 from recorded_rigs import record_rig
-from small_script import SCRIPT
+from small_script import RECIPE, SCRIPT
 
 from capture.cues.script import load_script, parse_script
 from trainer.recipe import load_recipe
 from trainer.source.fitted import FittedSource, fit_source
-
-RECIPE = """\
-name = "small"
-task = "small"
-seed = 3
-classes = ["swipe_left", "push"]
-other = ["idle"]
-
-[features]
-bins = [4, 4]
-level_bits = 16
-directions = 4
-direction_bits = 16
-
-[classifier]
-kind = "mlp"
-hidden = 8
-penalty = 1.0
-epochs = 30
-"""
 
 
 @pytest.fixture(autouse=True, scope="session")

@@ -1,4 +1,4 @@
-"""The cue script of the small data set, for tests that record more of it."""
+"""The cue script of the small data set and a recipe for it, for tests that record more of it."""
 
 SCRIPT = b"""\
 name = "small"
@@ -19,4 +19,24 @@ duration_s = 1.5
 trial_type = "idle"
 repetitions = 3
 duration_s = 1.5
+"""
+
+RECIPE = """\
+name = "small"
+task = "small"
+seed = 3
+classes = ["swipe_left", "push"]
+other = ["idle"]
+
+[features]
+bins = [4, 4]
+level_bits = 16
+directions = 4
+direction_bits = 16
+
+[classifier]
+kind = "mlp"
+hidden = 8
+penalty = 1.0
+epochs = 30
 """

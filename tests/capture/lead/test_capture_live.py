@@ -6,13 +6,12 @@ import re
 import signal
 import subprocess
 import sys
-import threading
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
-from bench_sensor import SENSOR, BenchSensor, counts
+from bench_sensor import SENSOR, BenchSensor, cable_changed, counts
 from live_models import (
     call,
     counting_model,
@@ -111,25 +110,8 @@ def test_a_pulled_cable_is_waited_for(
 ) -> None:
     """Unplugged and plugged in again, it goes on: numbers and times rise, the gap is counted."""
     name, log = tmp_path / "port", tmp_path / "events.jsonl"
-    second: list[BenchSensor] = []
-
-    def change_cables() -> None:
-        first.close()
-        second.append(BenchSensor())
-        second[0].take_the_place_of(name)
-
-    def pull(sequence: int, lit: bool, packet: bytes) -> bytes:
-        if (sequence, lit) == (60, True):
-            threading.Thread(target=change_cables).start()
-        return packet
-
-    first = BenchSensor(pull)
-    first.take_the_place_of(name)
-    try:
+    with cable_changed(name):
         assert call("--port", name, "--model", folder, "--seconds", 30, "--log", log) == 0
-    finally:
-        for sensor in second:
-            sensor.close()
     shown = capsys.readouterr()
     assert shown.err.splitlines() == [
         "the sensor is gone: plug it in again; it is waited for",

@@ -5,14 +5,12 @@ from __future__ import annotations
 import signal
 import subprocess
 import sys
-import threading
-import time
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
-from bench_sensor import BenchSensor, counts
+from bench_sensor import BenchSensor, cable_changed, counts
 from live_models import call, export, learning_model, logged, one_line, without_latency
 
 from capture.lead.owner.enrolling import MOST_TRIES, Enrolling, wishes
@@ -111,27 +109,9 @@ def test_a_take_in_which_the_port_was_pulled_is_asked_for_again(
 ) -> None:
     """What came before and after a lost connection are no one take; nor is it one that was bad."""
     name, file = tmp_path / "port", tmp_path / "owner.bin"
-    second: list[BenchSensor] = []
-
-    def change_cables() -> None:
-        first.close()
-        second.append(BenchSensor())
-        second[0].take_the_place_of(name)
-
-    def pull(sequence: int, lit: bool, packet: bytes) -> bytes:
-        if (sequence, lit) == (60, True):  # in the first take, which begins with the 46th pair
-            time.sleep(0.3)  # until all before it was read
-            threading.Thread(target=change_cables).start()
-        return packet
-
-    first = BenchSensor(pull)
-    first.take_the_place_of(name)
     words = ("--port", name, "--model", learning, "--takes", 1, "--class", "left")
-    try:
+    with cable_changed(name, read_s=0.3):  # in the first take, which begins with the 46th pair
         assert call(*words, "--enrol", file) == 0
-    finally:
-        for sensor in second:
-            sensor.close()
     said = capsys.readouterr().out.splitlines()
     assert [line for line in said if line.startswith(("1 of", "left", "learned"))] == [
         "1 of 1: get ready for left",
