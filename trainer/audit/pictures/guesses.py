@@ -85,9 +85,8 @@ def guesses(
     def alike(made: Float64, truth: Float64) -> float:
         return float(ssim(full_pictures(made, inside), full_pictures(truth, inside)).mean())
 
-    chances = drawn.outlines or (drawn.apart, drawn.asked)
-    found[DARKENED] = darkened(weighed, chances, known, _least_error)
-    found[SHARP] = darkened(weighed, chances, known, alike)
+    found[DARKENED] = darkened(weighed, drawn.sure, known, _least_error)
+    found[SHARP] = darkened(weighed, drawn.sure, known, alike)
     return found
 
 

@@ -94,6 +94,11 @@ class Guess:
     outlines: tuple[Float64, Float64] | None = None
     strengths: tuple[float, ...] = ()
 
+    @property
+    def sure(self) -> tuple[Float64, Float64]:
+        """How sure it is of each cell: as learned apart, or else as bright as it is made."""
+        return self.outlines or (self.apart, self.asked)
+
 
 class Parted(NamedTuple):
     """What an attacker made of the pairs shown, without having learned from them, and of others.
@@ -280,9 +285,12 @@ def combined(guesses: Sequence[Guess], truth: Float64) -> Guess:
     truth : float64 (n_apart, n_cells)
         The pictures of the people set apart.
     """
-    sure = [guess.outlines or (guess.apart, guess.asked) for guess in guesses]
     apart, asked = _weighed([(guess.apart, guess.asked) for guess in guesses], truth)
-    return Guess(apart, asked, outlines=_weighed(sure, (truth > OUTLINE).astype(np.float64)))
+    return Guess(
+        apart,
+        asked,
+        outlines=_weighed([guess.sure for guess in guesses], (truth > OUTLINE).astype(np.float64)),
+    )
 
 
 def _weighed(made: Sequence[tuple[Float64, Float64]], truth: Float64) -> tuple[Float64, Float64]:
