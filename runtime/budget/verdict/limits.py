@@ -24,9 +24,10 @@ class Limits(BaseModel):
     """What a limits file may hold, all optional, in one table ``[limits]``.
 
     ``verdict`` is the worst that is let through; undecided then crosses ``hidden``. Accuracy, that
-    of the worst group (the evaluation says which), event F1 and the light margin (limit for the eye
-    over value) are floors, all others ceilings. Where a group has too few people to be named, a
-    limit for the worst is not known to be kept: whoever is in it may be served worse.
+    of the worst group (the one that breaks it, or is least known to keep it), event F1 and the
+    light margin (limit for the eye over value) are floors, all others ceilings. Where a group has
+    too few people to be named, a limit for the worst is not known to be kept: whoever is in it may
+    be served worse.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)

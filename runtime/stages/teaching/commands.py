@@ -243,10 +243,11 @@ def refusal(stage: Learner, state: State, slot: int) -> int:
 def answers_to_take(stage: Learner, state: State) -> Int64:
     """Score known classes as if the takes kept so far had been learned from, int64 (n_known,).
 
-    Of the last take's frame that counts. A mean of n takes is itself known to a part in n of what
-    takes spread by, so that of a squared distance n parts of n + 1 count (the predictive normal: C.
-    Bishop, Pattern Recognition and Machine Learning, 2006, section 2.3.6, without its logarithm,
-    which differs little between classes).
+    Of the last take's frame that counts. Distances to shipped means count before any take is kept
+    as well, where the device's answers are the head's alone. A mean of n takes is itself known to a
+    part in n of what takes spread by, so that of a squared distance n parts of n + 1 count (the
+    predictive normal: C. Bishop, Pattern Recognition and Machine Learning, 2006, section 2.3.6,
+    without its logarithm, which differs little between classes).
     """
     n_known = stage.sizes.n_known
     session = _session(stage, state)
