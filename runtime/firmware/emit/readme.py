@@ -173,10 +173,11 @@ The model learns from a few takes of each class, or of a gesture of the owner's 
     pw_forget(&state);                      /* all of pw_state as shipped, bit for bit */
 
 Refused are takes that are too short (`PW_ENROL_SHORT`), too unlike their class, or, of a
-gesture of the owner's own, the takes before (`PW_ENROL_UNLIKE`), too like another class (`PW_ENROL_OTHER`: `pw_enrol_like` says
-which), of a class that there is not or that is no gesture (`PW_ENROL_CLASS`), or one too many
-(`PW_ENROL_FULL`). Without any take every answer is that of the shipped model, bit for bit. In the
-device program, `pw_device_enrol` wakes the model for a take.
+gesture of the owner's own, the takes before (`PW_ENROL_UNLIKE`), too like another class
+(`PW_ENROL_OTHER`: `pw_enrol_like` says which), of a class that there is not or that is no gesture
+(`PW_ENROL_CLASS`), or one too many (`PW_ENROL_FULL`). Without any take every answer
+is that of the shipped model, bit for bit. In the device program, `pw_device_enrol` wakes the model
+for a take.
 
 What was learned are @KEPT@ bytes of means and counts, no readouts. They tell of the person: they
 are to stay on the device. `pw_enrol_save` gives them to memory that outlasts a reset, with a
