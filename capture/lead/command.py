@@ -93,8 +93,8 @@ def live(port: str, model: Path, engine: str, log: Path | None, **asked: Any) ->
         leading = Enrolling(loaded, wanted, console.print, learned)
         step = reference(loaded, leading.before)
     with open_log(log) as write, SerialLink(port) as link:
-        interrupted = None if leading is None else leading.interrupted
-        watch = Watch(link, link.describe(), loaded, step, interrupted)
+        missed = None if leading is None else leading.missed
+        watch = Watch(link, link.describe(), loaded, step, missed)
         for caution in watch.cautions(calibrated_unit(model)):
             click.echo(caution, err=True)
         if leading is not None:

@@ -89,8 +89,9 @@ class Watch:
         What its frame pairs are given to.
     engine : Engine
         The execution of that model.
-    interrupted : callable, optional
-        Called before the first frame pair after readouts stopped coming for as long as is told.
+    missed : callable, optional
+        Called before each frame pair with how many never came since the one before; with infinity
+        where nobody knows, as the connection was lost or the sensor's clock began anew.
 
     Attributes
     ----------
@@ -120,15 +121,14 @@ class Watch:
         description: Description,
         model: Model,
         engine: Engine,
-        interrupted: Callable[[], None] | None = None,
+        missed: Callable[[float], None] | None = None,
     ) -> None:
         _check_sensor(link.url, description.sensor, model.sensor)
         self._link = link
         self._description = description
         self._model = model
         self._engine = engine
-        self._interrupted = interrupted or (lambda: None)
-        self._most_missing = _QUIET_S * description.sensor.frame_rate_hz
+        self._missed = missed or (lambda _: None)
         self._pairer = Pairer(description)
         self._line = TimeLine(description.sensor.frame_period_us)
         self._arrived_s: dict[int, float] = {}
@@ -288,8 +288,10 @@ class Watch:
         if self._done:
             return
         missing = sequence - self._next_sequence
-        if place.gap is not None or missing > self._most_missing:
-            self._interrupted()
+        # A sensor may pause while its numbers go on.
+        paused = round((time_us - self.time_us) / self._description.sensor.frame_period_us) - 1
+        known = place.gap is None and place.leap is None
+        self._missed(max(missing, paused) if known else math.inf)
         self.missing += missing
         self.n_gaps += missing > 0 or place.gap is not None
         self._next_sequence = sequence + 1

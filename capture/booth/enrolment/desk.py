@@ -151,7 +151,7 @@ class EnrolmentDesk:
         leading = Enrolling(model, lesson.wishes, lambda _: None)
         with SerialLink(lesson.port) as link:
             engine = reference(model, leading.before)
-            watch = Watch(link, link.describe(), model, engine, leading.interrupted)
+            watch = Watch(link, link.describe(), model, engine, leading.missed)
             first["cautions"] = watch.cautions(lesson.learner.calibrated)
 
             def notice(text: str) -> None:

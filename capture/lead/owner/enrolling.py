@@ -37,7 +37,9 @@ POSE_S, MOVEMENT_S = 1.3, 2.0
 TAKES = 3
 """Of each class, where nobody says how many."""
 MOST_TRIES = 3
-"""Of a take that is refused; then the class goes on with what it has."""
+"""Of a take that is refused, or interrupted; then the class goes on with what it has."""
+_MOST_MISSING = 0.1
+"""Of a take's frame pairs. It looks a tenth faster then, which is less than people differ by."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +165,9 @@ class Enrolling:
         self._take = max(stage.least_frames, math.ceil(take_s * rate_hz))
         self._word = "do it now" if stage.moves else "hold it"
         self._learned, self._state = learned, model.initial_state()
-        self._frame = self._wish = self._tries = 0
+        self._own = {wish.name for wish in asked if wish.number >= stage.sizes.n_known}
+        self._frame = self._wish = self._tries = self._n_interrupted = 0
+        self._missing = 0.0  # frame pairs of the open take that never came
         self.done = False
         self.n_kept = self.n_refused = 0
         self.answers: list[str] = []
@@ -191,16 +195,20 @@ class Enrolling:
         self._state = state
         return state
 
-    def interrupted(self) -> None:
-        """Ask for the take that stands anew: readouts stopped coming, and nobody saw all of it.
+    def missed(self, n_pairs: float) -> None:
+        """Heed that frame pairs never came: nobody saw all of a take that lacks more than a few.
 
-        It is no try of it, as the owner did nothing wrong.
+        It is asked for anew and is no try of it, as the owner did nothing wrong; but a sensor that
+        loses frame pairs all the time is not asked for ever.
         """
-        if self._frame > self._ready:
-            said = f"{self._asked[self._wish].name}: interrupted, readouts stopped coming; again"
-            self.answers.append(said)
-            self._tell(said)
-        self._frame = 0
+        if self._frame <= self._ready:
+            if n_pairs > self._ready:  # whoever was told to get ready has waited long
+                self._frame = 0
+            return
+        self._missing += n_pairs
+        if self._missing > _MOST_MISSING * self._take:
+            self._n_interrupted += 1
+            self._unkept("interrupted, readouts are missing", self._n_interrupted)
 
     def _led(self, state: State) -> State:
         if self._wish == len(self._asked):
@@ -217,6 +225,7 @@ class Enrolling:
         elif frame == self._ready:
             self._tell(f"{wish.name}: {self._word}")
             state, _ = carry_out(self._model, state, "begin", wish.number)
+            self._missing = 0.0
         elif frame == self._ready + self._take:
             state, answer = carry_out(self._model, state, "add")
             like = ""
@@ -230,25 +239,35 @@ class Enrolling:
         for name, kept in self._kept.items():
             asked = sum(wish.name == name for wish in self._asked)
             if 2 * kept < asked:
-                said = f"{name}: {kept} of {asked} takes kept; teach it anew, all takes alike"
-                self.answers.append(said)
-                self._tell(said)
+                alike = ", all takes alike" if name in self._own else ""
+                self._say(f"{name}: {kept} of {asked} takes kept; teach it anew{alike}")
 
     def _answered(self, wish: Wish, answer: int, like: str) -> None:
-        self._frame = 0
-        self._tries += 1
         if answer > 0:
             self.n_kept += 1
             self._kept[wish.name] += 1
-            said = f"{wish.name}: take {answer} kept"
+            self._say(f"{wish.name}: take {answer} kept")
+            self._go_on()
         else:
             self.n_refused += 1
-            again = "; again" if self._tries < MOST_TRIES else "; left out"
-            said = f"{wish.name}: refused, {reason_in_words(answer)}{like}{again}"
-        self.answers.append(said)
-        self._tell(said)
-        if answer > 0 or self._tries == MOST_TRIES:
-            self._wish, self._tries = self._wish + 1, 0
+            self._tries += 1
+            self._unkept(f"refused, {reason_in_words(answer)}{like}", self._tries)
+
+    def _unkept(self, why: str, n_times: int) -> None:
+        """Ask for the take that stands again, or go on without it."""
+        again = n_times < MOST_TRIES
+        self._say(f"{self._asked[self._wish].name}: {why}; {'again' if again else 'left out'}")
+        self._frame = 0
+        if not again:
+            self._go_on()
+
+    def _go_on(self) -> None:
+        self._frame = self._tries = self._n_interrupted = 0
+        self._wish += 1
+
+    def _say(self, text: str) -> None:
+        self.answers.append(text)
+        self._tell(text)
 
     def learned(self, where: str) -> bytes:
         """Return what was learned, as a file holds it; `where` names what is refused.

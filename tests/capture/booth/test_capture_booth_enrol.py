@@ -95,7 +95,7 @@ def test_an_owner_is_enrolled_in_the_browser(
         page.wait_for_selector("#end-title:focus")
         assert page.inner_text("#end-title") == "The model has learned its owner"
         assert page.locator("#end-answers .refused").all_inner_texts() == [
-            "left: interrupted, readouts stopped coming; again"
+            "left: interrupted, readouts are missing; again"
         ]
         assert page.locator("#end-answers .kept").all_inner_texts() == [
             "left: take 1 kept", "right: take 1 kept", "your own gesture 1: take 1 kept",
