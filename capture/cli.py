@@ -28,6 +28,7 @@ from capture.wording import (
     repair_figures,
     repair_line,
 )
+from runtime.front.finite_number import FiniteNumber
 
 if TYPE_CHECKING:
     from capture.measure.overview import Overview
@@ -66,7 +67,7 @@ _MANY = 20  # sessions from which on work is long enough to be told of
 @click.option("--handedness", type=click.Choice(["right", "left", "ambidextrous"]))
 @click.option(
     "--distance-mm",
-    type=click.FloatRange(10.0, 1000.0),
+    type=FiniteNumber(10.0, 1000.0),
     help="Distance of the hand that the participant was asked for.",
 )
 @click.option(

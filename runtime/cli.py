@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from runtime.drain import drain
+from runtime.front.finite_number import FiniteNumber
 from runtime.trace.command import measure
 
 if TYPE_CHECKING:
@@ -92,7 +93,7 @@ def _executable(compiler: str) -> tuple[str, ...]:
     "--eye-distance",
     "eye_mm",
     multiple=True,
-    type=click.FloatRange(1.0, 10_000.0),
+    type=FiniteNumber(1.0, 10_000.0),
     help="Distance of the eye from the LED in mm; repeat. Default: 50, 100 and 200.",
 )
 @_COMPILER

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from runtime.front.finite_number import FiniteNumber
+
 __all__ = ["drain"]
 
 
@@ -38,11 +40,11 @@ def _spread(text: str, baseline_mw: float | None, where: str) -> float:
 
 
 _BATTERY = click.option(
-    "--battery", "battery_wh", type=click.FloatRange(0.0, min_open=True), metavar="WH",
+    "--battery", "battery_wh", type=FiniteNumber(0.0, min_open=True), metavar="WH",
     help="Energy of the host's full battery in Wh; needed unless the margin is in mW.",
 )  # fmt: skip
 _BASELINE = click.option(
-    "--baseline", "baseline_mw", type=click.FloatRange(0.0, min_open=True), metavar="MW",
+    "--baseline", "baseline_mw", type=FiniteNumber(0.0, min_open=True), metavar="MW",
     help="Draw of the host alone in mW.",
 )  # fmt: skip
 _MARGIN = click.option(

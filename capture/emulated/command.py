@@ -7,6 +7,8 @@ from typing import Any
 
 import click
 
+from runtime.front.finite_number import FiniteNumber
+
 __all__ = ["emulate"]
 
 
@@ -20,12 +22,12 @@ __all__ = ["emulate"]
 )  # fmt: skip
 @click.option(
     "--led-current-ma",
-    type=click.FloatRange(0.0, 1000.0),
+    type=FiniteNumber(0.0, 1000.0),
     help="LED current while lit; that of the sensor, 100 mA, by default.",
 )
 @click.option("--seed", default=1, show_default=True, type=click.IntRange(0, 2**32 - 1))
 @click.option(
-    "--speed", default=1.0, show_default=True, type=click.FloatRange(0.0, 1e6),
+    "--speed", default=1.0, show_default=True, type=FiniteNumber(0.0, 1e6),
     help="Times real time; 0 is as fast as the host reads. The device's clock stays true.",
 )  # fmt: skip
 @click.option("--unit", default="unit-a", show_default=True, help="Which physical sensor it plays.")

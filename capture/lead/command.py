@@ -10,6 +10,8 @@ from typing import Any
 
 import click
 
+from runtime.front.finite_number import FiniteNumber
+
 __all__ = ["live", "truth"]
 
 _BEFORE_TAKES = """\
@@ -33,7 +35,7 @@ Its limits are those of IEC 62471."""
 @click.option("--log", type=click.Path(path_type=Path), help="New file for events as JSON lines.")
 @click.option(
     "--seconds",
-    type=click.FloatRange(min=0.0, min_open=True),
+    type=FiniteNumber(min=0.0, min_open=True),
     help="End after this time on the sensor's clock; without it Ctrl-C ends.",
 )
 @click.option(

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 
+import click
 import pytest
 
 from trainer.cli import main, palmwatt
@@ -34,20 +36,47 @@ def test_each_command_shows_an_example(capsys: pytest.CaptureFixture[str], name:
         ("train", "none", "--recipe", "dynamic", "--out", "model"),
         ("train", "none", "--recipe", "missing.toml", "--out", "model"),
         ("train", "none", "--recipe", "dynamic", "--out", "model", "--fast"),
+        ("live", "--port", "socket://localhost:1", "--model", "none", "--seconds", "nan"),
+        ("record", "--port", "socket://localhost:1", "--participant", "P01", "--script", "dynamic",
+         "--out", "data", "--consent", "--hand-length-mm", "nan"),
+        ("drain", "plan", "--host", "a", "--scenario", "idle", "--margin", "25mW", "--expected",
+         "nan", "--between", "1mW", "--within", "1mW", "--out", "sheet.csv"),
     ],
-)
+)  # fmt: skip
 def test_a_wrong_call_is_one_line_and_exit_code_2(
     capsys: pytest.CaptureFixture[str],
     monkeypatch: pytest.MonkeyPatch,
     tmp_path: Path,
     words: tuple[str, ...],
 ) -> None:
-    """Unknown words, missing options and missing files give one line and exit code 2."""
+    """Unknown words, what is missing and what is no number give one line and exit code 2."""
     monkeypatch.chdir(tmp_path)
     code, out, err = run(capsys, *words)
     assert (code, out) == (2, "")
     assert err.startswith("palmwatt: ") and err.count("\n") == 1
     assert not list(tmp_path.iterdir())
+
+
+def options(command: click.Command, name: str) -> Iterator[tuple[str, click.Parameter]]:
+    for one in command.params:
+        yield f"{name} {one.opts[0]}", one
+    if isinstance(command, click.Group):
+        for below in command.commands.values():
+            yield from options(below, f"{name} {below.name}")
+
+
+OPTIONS = dict(options(palmwatt, "palmwatt"))
+LIMITED = (click.FloatRange, click.IntRange)
+
+
+@pytest.mark.parametrize("text", ["nan", "inf", "-inf", "1e999"])
+@pytest.mark.parametrize(
+    "place", [place for place, one in OPTIONS.items() if isinstance(one.type, LIMITED)]
+)
+def test_an_option_with_limits_takes_only_what_can_be_compared(place: str, text: str) -> None:
+    """No number, and no end of numbers, is within limits: a comparison would let them through."""
+    with pytest.raises(click.BadParameter, match=r"not a finite number|not a valid integer"):
+        OPTIONS[place].type.convert(text, OPTIONS[place], None)
 
 
 def test_train_prints_its_evaluation_as_json(

@@ -90,6 +90,7 @@ def plan_runs(
     between, within = spreads_mw
     for what, value, ok in (
         ("margin", margin_mw, margin_mw > 0.0),
+        ("added draw expected", expected_mw, True),
         ("spread between sessions", between, between >= 0.0),
         ("spread within sessions", within, within > 0.0),
         ("runs of a condition in a session", runs_each, 1 <= runs_each <= _MOST_RUNS),

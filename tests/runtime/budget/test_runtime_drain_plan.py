@@ -123,6 +123,8 @@ def test_what_no_number_of_runs_shows_is_refused() -> None:
     for spreads, runs_each in (((0.0, 0.0), 3), ((math.nan, 1.0), 3), ((0.0, 1.0), 0)):
         with pytest.raises(Error, match="plan"):
             plan_runs(["a"], ["use"], 5.0, 1.0, spreads, runs_each)
+    with pytest.raises(UsageError, match="added draw expected is nan"):
+        plan_runs(["a"], ["use"], 5.0, math.nan, (0.0, 1.0), 3)
 
 
 def test_the_command_writes_a_sheet_once(
