@@ -37,7 +37,7 @@ class Entry(pydantic.BaseModel):
         The agreement that a blind review ended with.
     """
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     revision: int
     time: str

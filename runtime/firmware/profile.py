@@ -94,13 +94,24 @@ class CoreProfile:
             if not isinstance(fields[field.name], kinds[wanted]):
                 got = type(fields[field.name]).__name__
                 raise FormatError(where, field.name, got, wanted)
+            if wanted != "str":
+                _refuse_no_numbers(where, field.name, fields[field.name])
         cycles = fields["cycles_per_frame"]
-        if len(cycles) != 3 or not all(isinstance(c, (int, float)) for c in cycles):
+        if len(cycles) != 3:
             raise FormatError(where, "cycles_per_frame", cycles, "three numbers")
         # A file's keys are sorted by letter: pages would hang on whether a profile was kept.
         fields["by_stage"] = dict(sorted(fields["by_stage"].items(), key=_place_of_stage))
         fields["by_class"] = dict(sorted(fields["by_class"].items(), key=_place_of_class))
         return cls(**fields | {"cycles_per_frame": tuple(cycles)})
+
+
+def _refuse_no_numbers(where: str, name: str, value: Any) -> None:
+    """Refuse a field of a file in which anything is no number, or is not finite."""
+    if isinstance(value, dict):
+        value = list(value.values())
+    for each in value if isinstance(value, list) else [value]:
+        if not isinstance(each, (int, float)) or not math.isfinite(each):
+            raise FormatError(where, name, repr(each)[:40], "finite numbers")
 
 
 def _place_of_stage(item: tuple[str, float]) -> tuple[float, str]:

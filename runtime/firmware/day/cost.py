@@ -8,6 +8,7 @@ its cycles are added.
 from __future__ import annotations
 
 import dataclasses
+import math
 import re
 from collections import Counter
 from dataclasses import dataclass, replace
@@ -103,8 +104,8 @@ class DeviceCost:
             fields = dict(data)  # type: ignore[call-overload]  # else refused below
             for kind in ("watching", "active"):
                 one = dict(fields[kind])
-                low, typical, high = (float(x) for x in one.pop("cycles"))
-                counted = {str(k): float(x) for k, x in one.items()}
+                low, typical, high = (_finite(x) for x in one.pop("cycles"))
+                counted = {str(k): _finite(x) for k, x in one.items()}
                 n_frames = int(counted.pop("n_frames"))
                 fields[kind] = FrameCost(n_frames=n_frames, cycles=(low, typical, high), **counted)
             for name in ("own_bytes", "ram_bytes", "stack_bytes"):
@@ -112,6 +113,14 @@ class DeviceCost:
             return cls(**fields)
         except (TypeError, ValueError, KeyError, OverflowError) as error:
             raise FormatError(where, "device cost", f"not whole ({error})") from None
+
+
+def _finite(value: Any) -> float:
+    """Return a number of a file; ValueError where a sum would never end in one."""
+    number = float(value)
+    if not math.isfinite(number):
+        raise ValueError(f"{number} among its numbers")
+    return number
 
 
 def interrupt_cycles(core: Core) -> tuple[float, float, float]:

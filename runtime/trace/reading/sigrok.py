@@ -15,6 +15,7 @@ Only the first device is read. Units of analog channels are not in the file.
 
 from __future__ import annotations
 
+import math
 import re
 import zipfile
 import zlib
@@ -119,12 +120,13 @@ def _layout(path: Path, archive: zipfile.ZipFile) -> _Layout:
         elif section == "[device 1]" and separator and not line.startswith("#"):
             keys[name.strip()] = value.strip()
     rate = _RATE.match(keys.get("samplerate", ""))
-    if rate is None or float(rate[1]) <= 0.0:
+    rate_hz = 0.0 if rate is None else float(rate[1]) * _SCALE[rate[2]]
+    if not 0.0 < rate_hz < math.inf:
         raise FormatError(
             str(path), "samplerate", keys.get("samplerate", "missing")[:40], "such as 100 kHz"
         )
     unit = keys.get("unitsize", "1")
-    if not (unit.isascii() and unit.isdigit() and 1 <= int(unit) <= 8):
+    if unit not in "12345678" or len(unit) != 1:
         raise FormatError(str(path), "unitsize", unit[:20], "1 to 8 bytes")
     found: dict[str, dict[str, int]] = {"probe": {}, "analog": {}}
     for key, value in keys.items():
@@ -132,7 +134,7 @@ def _layout(path: Path, archive: zipfile.ZipFile) -> _Layout:
         if match:
             found[match[1]][value] = int(match[2])
     pins = {name: n - 1 for name, n in found["probe"].items() if 1 <= n <= 8 * int(unit)}
-    return _Layout(float(rate[1]) * _SCALE[rate[2]], int(unit), pins, found["analog"])
+    return _Layout(rate_hz, int(unit), pins, found["analog"])
 
 
 class _Members:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import threading
 from pathlib import Path
 
@@ -306,6 +307,16 @@ def test_after_the_end_a_blind_review_stays_as_it_is(info: SessionInfo) -> None:
     (later,) = open_table(info, "L1", False).agreements
     assert later.kappa == found.kappa
     assert len(later.differences) == len(found.differences) + 1
+
+
+@pytest.mark.parametrize("number", ["NaN", "Infinity", "1e999"])
+def test_a_log_whose_agreement_is_no_number_is_refused(info: SessionInfo, number: str) -> None:
+    """A kappa that is no finite number is a damaged line: no page could show it."""
+    finish(info, ["swipe_left", "push", "push", "idle"])
+    log = log_of(info, "_labeller-L2")
+    log.write_text(re.sub(r'"kappa":[0-9.]+', f'"kappa":{number}', log.read_text()))
+    with pytest.raises(FormatError, match="the edit is Input should be a finite number"):
+        open_table(info, "L2", True)
 
 
 def test_blind_means_blind(info: SessionInfo) -> None:

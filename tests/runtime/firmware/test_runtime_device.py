@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from pathlib import Path
 
 import numpy as np
@@ -221,7 +222,11 @@ def test_its_cost_is_counted_by_kind_of_frame(compiled: CompiledFirmware) -> Non
         assert low > frame.interrupts * entering[0]
     assert cost.active.instructions != cost.watching.instructions
     assert DeviceCost.from_json(cost.to_json()) == cost
-    for damage in ({}, [], None, cost.to_json() | {"active": {"cycles": [1]}}):
+    endless = [
+        cost.to_json() | {"active": cost.to_json()["active"] | {name: value}}
+        for name, value in (("cycles", [1.0, math.nan, 2.0]), ("instructions", math.inf))
+    ]
+    for damage in ({}, [], None, cost.to_json() | {"active": {"cycles": [1]}}, *endless):
         with pytest.raises(FormatError, match="device cost"):
             DeviceCost.from_json(damage)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import math
 from pathlib import Path
 
 import numpy as np
@@ -243,6 +244,10 @@ def test_profile_refuses_what_is_none() -> None:
         data | {"extra": 1},
         data | {"cycles_per_frame": [1, 2]},
         data | {"ram_bytes": "1"},
+        data | {"instructions_per_frame": math.nan},
+        data | {"cycles_per_frame": [1.0, math.inf, math.inf]},
+        data | {"by_stage": data["by_stage"] | {"s0 bins": math.nan}},
+        data | {"by_class": data["by_class"] | {"load": "many"}},
     ):
         with pytest.raises(FormatError):
             CoreProfile.from_json(changed)

@@ -206,6 +206,14 @@ def repack(path: Path, change: Callable[[dict[str, bytes]], None]) -> None:
         (lambda m: m.pop("version"), "version is missing"),
         (lambda m: m.update(version=b"3"), "version of the session file is 3, expected 2"),
         (lambda m: m.update(metadata=b"[device 1]\nunitsize=1"), "samplerate is missing"),
+        (
+            lambda m: m.update(metadata=b"[device 1]\nsamplerate=" + b"9" * 400 + b" Hz"),
+            "samplerate is 9999",
+        ),
+        (
+            lambda m: m.update(metadata=m["metadata"].replace(b"size=1", b"size=" + b"1" * 5000)),
+            "unitsize is 1111",
+        ),
         (lambda m: m.pop("analog-1-5-1"), "length of the channels is not the same"),
         (lambda m: m.update({"analog-1-5-3": m.pop("analog-1-5-1")}), "parts of analog-1-5"),
         (
