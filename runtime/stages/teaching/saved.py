@@ -14,7 +14,9 @@ Little-endian, without gaps:
 | n_slots n_kept | rows: means of the classes, int8, -127 and more, one class after the other |
 | 4 | CRC-32 of all before (IEEE 802.3) |
 
-The twin in C is ``pw_enrol_save`` and ``pw_enrol_load``.
+The twin in C is ``pw_enrol_save`` and ``pw_enrol_load``. Both tell first that the mark is missing,
+then that the first eight bytes are cut, then another version, then damage, then another model; only
+a file may have nothing behind its last byte.
 """
 
 from __future__ import annotations
@@ -32,7 +34,8 @@ __all__ = ["VERSION", "pack_learned", "read_learned", "saved_bytes"]
 VERSION = 3
 _MARK = b"PWEN"
 _ID_CHARACTERS = 32
-_HEAD_BYTES = 8 + _ID_CHARACTERS
+_FIRST_BYTES = 8  # fewer do not say what they are
+_HEAD_BYTES = _FIRST_BYTES + _ID_CHARACTERS
 
 
 def saved_bytes(sizes: Sizes) -> int:
@@ -76,8 +79,8 @@ def read_learned(sizes: Sizes, model_id: str, data: bytes, where: str) -> tuple[
     do = "enrol anew with this model"
     if data[:4] != _MARK:
         raise FormatError(where, "first bytes", repr(data[:4]), repr(_MARK), do)
-    if data[4:5] != bytes([VERSION]):
-        raise FormatError(where, "version", data[4:5].hex() or "missing", VERSION, do)
+    if len(data) >= _FIRST_BYTES and data[4] != VERSION:
+        raise FormatError(where, "version", f"{data[4]:02x}", VERSION, do)
     # A cut or flipped file is told before whose it is: nothing in it is to be believed.
     whole = len(data) > _HEAD_BYTES and zlib.crc32(data[:-4]).to_bytes(4, "little") == data[-4:]
     if not whole:

@@ -260,9 +260,12 @@ static int32_t @PREFIX@_wrong(const uint8_t *from, uint32_t n_bytes)
     uint8_t crc[4];
     uint32_t other = 0u;
     for (uint32_t i = 0u; i < 4u; i++) {
-        if ((n_bytes < 8u) || (from[i] != @PREFIX@_mark[i])) {
+        if ((n_bytes < 4u) || (from[i] != @PREFIX@_mark[i])) {
             return PW_ENROL_NOTHING;
         }
+    }
+    if (n_bytes < 8u) {
+        return PW_ENROL_DAMAGED; /* cut before it says what it is */
     }
     if (from[4] != @PREFIX@_mark[4]) {
         return PW_ENROL_FOREIGN; /* of another version nothing else is known */

@@ -228,11 +228,11 @@ def test_the_c_says_what_is_wrong_with_bytes_that_it_does_not_load(tmp_path: Pat
 
     assert answered(data) == answered(data + b"behind it") == 0
     assert answered(bytes(len(data))) == answered(b"\xff" * len(data)) == NOTHING
-    assert answered(data, 0) == answered(data, 7) == NOTHING
+    assert {answered(data, n_bytes) for n_bytes in range(4)} == {NOTHING}
     assert answered(data[:4] + b"\x02" + data[5:]) == FOREIGN
     for other in (corner_model(n_own=0), corner_model(n_own=3), corner_model(name="another")):
         assert answered(learned_bytes(other, other.initial_state())) == FOREIGN
-    assert {answered(data, n_bytes) for n_bytes in range(8, len(data))} == {DAMAGED}
+    assert {answered(data, n_bytes) for n_bytes in range(4, len(data))} == {DAMAGED}
     for at in range(5, len(data)):
         assert answered(data[:at] + bytes([data[at] ^ 4]) + data[at + 1 :]) == DAMAGED
     host.command(5)
@@ -268,3 +268,44 @@ def test_an_engine_answers_as_its_owner_taught_it(engine: str, tmp_path: Path) -
     assert np.array_equal(answer.evidence, model.run(lit, dark, state).evidence[0])
     with pytest.raises(FormatError, match="damaged"):
         open_engine(engine, model, tmp_path, data[:-1])
+
+
+SAID = {
+    "first bytes": NOTHING,
+    "version": FOREIGN,
+    "model of the enrolment": FOREIGN,
+    "enrolment": DAMAGED,
+}
+"""What a file is told to be wrong in, and the C's reason for the same bytes."""
+
+
+def test_bytes_of_any_length_are_told_to_be_the_same_on_a_desk_and_on_a_device(
+    tmp_path: Path,
+) -> None:
+    """However short they are cut, a file is refused for what the C answers of those bytes."""
+    model = corner_model()
+    host = HostLibrary(compile_for(written(model, tmp_path / "firmware"), HOST))
+    own = learned_bytes(model, model.initial_state())
+    other = corner_model(name="another", n_own=3)
+    whole = (
+        own,
+        learned_bytes(other, other.initial_state()),
+        own[:4] + b"\x02" + own[5:],
+        bytes(len(own)),
+        b"\xff" * len(own),
+    )
+
+    def told(data: bytes) -> int:
+        try:
+            with_learned(model, model.initial_state(), data, "file")
+        except FormatError as error:
+            return SAID[error.what]
+        return 0
+
+    def answered(data: bytes) -> int:
+        host.put_learned(data)
+        return host.command(6, len(data))
+
+    for data in whole:
+        cut = [data[:end] for end in range(len(data) + 1)]
+        assert [answered(each) for each in cut] == [told(each) for each in cut]
