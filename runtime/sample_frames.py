@@ -5,11 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from runtime.errors import FormatError
+from runtime.files import write_whole
 from runtime.stages.contract.stage import Counts
-from runtime.weights import read_arrays
+from runtime.weights import pack_arrays, read_arrays
 
 if TYPE_CHECKING:
     from runtime.model import Model
@@ -53,5 +52,11 @@ def read_test_frames(model_dir: Path, model: Model, n_frames: int) -> tuple[Coun
 
 
 def write_test_frames(model_dir: Path, lit: Counts, dark: Counts) -> None:
-    """Write the frame pairs that lie beside a model, uint16 (n, n_rows, n_cols) each."""
-    np.savez_compressed(model_dir / TEST_FRAMES, lit=lit, dark=dark)
+    """Write the frame pairs that lie beside a model, uint16 (n, n_rows, n_cols) each.
+
+    Raises
+    ------
+    UsageError
+        The file cannot be written.
+    """
+    write_whole(model_dir / TEST_FRAMES, pack_arrays({"lit": lit, "dark": dark}, deflated=True))

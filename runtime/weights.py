@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import lzma
+import struct
 import tokenize
 import zipfile
 import zlib
@@ -22,6 +23,10 @@ __all__ = ["pack_arrays", "read_arrays"]
 _MAX_BYTES = 64 << 20
 _MAX_ARRAYS = 512
 _DTYPES = ("int8", "int16", "int32", "float64")
+_WIDE_VERSION = 45  # that a reader of them needs
+_UNIX = 3  # of a zip entry's "version made by"
+_SIZES_AT = 18  # in an entry's local header: compressed size, then size
+_WIDE = 0xFFFFFFFF  # in their place: they stand behind the name, in eight bytes each
 # What zipfile, its decompressors and NumPy's parser of headers raise on bytes that are not theirs.
 _DAMAGE = (
     zipfile.BadZipFile,
@@ -35,15 +40,37 @@ _DAMAGE = (
 )
 
 
-def pack_arrays(arrays: Mapping[str, NDArray[Any]]) -> bytes:
-    """Return an uncompressed ``.npz`` file; zip entries carry no time."""
+def pack_arrays(arrays: Mapping[str, NDArray[Any]], *, deflated: bool = False) -> bytes:
+    """Return an ``.npz`` file that hangs on its arrays only, by any Python on any system.
+
+    Zip entries carry no time, and what they say of the system is fixed. Deflated, it has the bytes
+    that NumPy's ``savez_compressed`` writes by Python 3.11.4 and later: sizes of eight bytes in
+    each entry, and ones in the place of those of four. Python before that left these as they were.
+
+    Parameters
+    ----------
+    arrays : mapping of str to ndarray
+        By name.
+    deflated : bool
+        Whether to compress them.
+    """
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w") as archive:
         for name, array in arrays.items():
             member = io.BytesIO()
             npy.write_array(member, array, allow_pickle=False)
-            archive.writestr(zipfile.ZipInfo(f"{name}.npy"), member.getvalue())
-    return buffer.getvalue()
+            entry = zipfile.ZipInfo(f"{name}.npy")
+            entry.create_system = _UNIX
+            if deflated:
+                entry.compress_type = zipfile.ZIP_DEFLATED
+                entry.create_version = entry.extract_version = _WIDE_VERSION
+            with archive.open(entry, "w", force_zip64=deflated) as file:
+                file.write(member.getvalue())
+    packed = bytearray(buffer.getvalue())
+    if deflated:
+        for entry in archive.infolist():
+            struct.pack_into("<LL", packed, entry.header_offset + _SIZES_AT, _WIDE, _WIDE)
+    return bytes(packed)
 
 
 def read_arrays(
