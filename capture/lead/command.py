@@ -141,7 +141,8 @@ def _refuse_unwritable(enrol: Path, log: Path | None) -> None:
     """Refuse a file before anybody shows a take, and not after the last one."""
     from runtime.errors import UsageError
 
-    if log is not None and log.absolute() == enrol.absolute():
+    # Not Path.resolve, which raises on a link to itself.
+    if log is not None and os.path.realpath(log) == os.path.realpath(enrol):
         raise UsageError(str(enrol), "the file", "the log's as well", "a file of its own")
     if enrol.exists():
         raise UsageError(str(enrol), "the file", "there already", "a new file", "name another")

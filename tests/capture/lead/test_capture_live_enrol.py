@@ -255,6 +255,9 @@ def _flipped(data: bytes) -> bytes:
         (("--enrol", "new.bin", "--class", "left", "--class", "left"), "each once"),
         (("--enrol", "there.bin"), "there already"),
         (("--enrol", "new.bin", "--log", "new.bin"), "the file is the log's as well"),
+        (("--enrol", "there/new.bin", "--log", "new.bin"), "the file is the log's as well"),
+        (("--enrol", "new.bin", "--log", "to-new.jsonl"), "the file is the log's as well"),
+        (("--enrol", "new.bin", "--log", "to-itself"), "to-itself: the log is"),
         (("--enrol", "no-folder/new.bin"), "folder is not there"),
         (("--enrol", "there.bin/new.bin"), "folder is not there"),
         (("--takes", 2), "--enrol beside --takes is missing"),
@@ -284,6 +287,8 @@ def test_a_wrong_call_or_file_is_one_line(
     }  # fmt: skip
     for name, content in files.items():
         (tmp_path / name).write_bytes(content)
+    for name, target in (("there", "."), ("to-new.jsonl", "new.bin"), ("to-itself", "to-itself")):
+        (tmp_path / name).symlink_to(target)
     assert call("--port", "/dev/no-such-sensor", "--model", learning, *words) == 2
     assert said in one_line(capsys)
 
