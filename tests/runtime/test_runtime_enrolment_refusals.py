@@ -134,6 +134,16 @@ def test_the_own_takes_before_say_what_a_gesture_of_one_s_own_looks_like() -> No
     assert first == 1
     assert shown(model, state, "bottom", OWN).answer == UNLIKE
     assert shown(model, state, "top", OWN, seed=5).answer == 2
+    assert reason_in_words(UNLIKE).endswith("or your own gesture as shown before")
+
+
+def test_takes_before_do_not_say_what_a_known_class_looks_like() -> None:
+    """A take of a known class is held to its shipped mean alone, however far from takes before."""
+    apart = _with(apart=0)
+    state, first = shown(apart, apart.initial_state(), "left", LEFT)
+    again = shown(apart, state, "left", LEFT, seed=5)
+    assert (first, again.answer) == (1, 2)
+    assert not np.array_equal(again.state["s2_takes"][0], again.state["s2_takes"][1])
 
 
 @pytest.mark.parametrize(("near", "named"), [((500, 500, 500), RIGHT), ((1 << 20, 0, 0), LEFT)])

@@ -29,7 +29,7 @@ REASONS = {
     NO_CLASS: ("CLASS", "no such class, or one that is not to be learned"),
     NO_TAKE: ("NO_TAKE", "no take was begun"),
     SHORT: ("SHORT", "too short: hold it, or do it, for longer"),
-    UNLIKE: ("UNLIKE", "too unlike what this class looks like, or your takes of it before"),
+    UNLIKE: ("UNLIKE", "too unlike its class, or your own gesture as shown before"),
     OTHER_CLASS: ("OTHER", "too like another class"),
     FULL: ("FULL", "enough takes of this class"),
     FOREIGN: ("FOREIGN", "what was learned is another model's, or another version's"),

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from enrol_models import corner_model
 from firmware_models import EXECUTED, random_frames, save_folder, small_model
 from hypothesis import HealthCheck, given, settings
 from strategies import models_with_exposures
@@ -84,9 +85,9 @@ def test_golden_text_executes(tmp_path: Path) -> None:
         assert compare(reference, got) == "", core
 
 
-def test_text_keeps_the_house_rules() -> None:
+@pytest.mark.parametrize("model", [small_model(), corner_model()], ids=["small", "learning"])
+def test_text_keeps_the_house_rules(model: Model) -> None:
     """ASCII, no line over 100 columns, no tabs in C, no float, no heap, no date, no C library."""
-    model = small_model()
     files = generate(model) | device_text(model, DeviceSetting.of(model.sensor))
     for name, text in files.items():
         assert text.isascii()
