@@ -20,10 +20,12 @@ than `reach` is none of either.
 
 **Wrong takes.** Whoever shows two fingers where three were asked for would move the wrong mean. A
 take of a known class is refused where another class is ahead of it by more than `rival` in what the
-device would answer if the takes kept so far had been learned from. A mean of n takes is known to an
-n-th of what takes spread by, so that n parts of n + 1 of a squared distance count. One wrong take
-that is kept moves a mean little, beside the shipped one, and costs no good one after it. Of an own
-gesture there is nothing but its takes: a further one must not be too far from the nearest.
+device would answer if the takes kept so far had been learned from; of a first take, before any was
+kept or learned, shipped means count as well, by which no device answers yet. A mean of n takes is
+known to an n-th of what takes spread by, so that n parts of n + 1 of a squared distance count. One
+wrong take that is kept moves a mean little, beside the shipped one, and costs no good one after it.
+Of an own gesture there is nothing but its takes: a further one must not be too far from the
+nearest.
 
 **Margins.** What is learned adds to the head's scores, so that leads grow, and an event's margin,
 which was chosen for the head's, would hold back less. Once known classes were taught all scores
