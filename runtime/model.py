@@ -9,6 +9,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, cast
 
@@ -173,6 +174,17 @@ class Model:
             found.append(every)
             every = max(every, stage.holds_frames)
         return tuple(found)
+
+    @property
+    def outputs_last(self) -> tuple[bool, ...]:
+        """Whether each stage's outputs stay in a device's memory between frames.
+
+        The last two do, evidence and what is told, as a board may ask for them until the next
+        frame; so does what is read on frames on which it is not worked out. Of the rest states do.
+        """
+        seldom = [every > 1 for every in self.run_every]
+        found = [this and not after for this, after in pairwise(seldom)]
+        return (*found[:-1], True, True)
 
     @property
     def period(self) -> int:

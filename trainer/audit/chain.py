@@ -41,9 +41,8 @@ RAW = "raw pair"
 DARK = "dark exposure"
 """The other exposure of the pair: what the light of the room shows."""
 MEMORY = "whole memory"
-"""What all stages keep between frames. Whoever dumps a device has also what its last frame left in
-the room that it works in, and some rows of both exposures: parts of the steps in memory, which are
-attacked whole."""
+"""All that a model leaves in memory between frames: states, scores, what was told last. Room to
+work in and rows are wiped when a frame ends, so that whoever dumps a device then has no more."""
 _MOST_AGE = 1024
 """Frames after which an event is merely long ago, as one is that never was: half a minute and more,
 longer than any take."""
@@ -67,7 +66,8 @@ class Step:
     leaves_device : bool
         Whether this is what the device tells to whatever it is built into.
     stored : bool
-        Whether it lies in the device's memory between frames because the next one needs it.
+        Whether it lies in the device's memory between frames: the next one needs it, or a board may
+        ask for it until then.
     """
 
     name: str
@@ -87,23 +87,25 @@ class Step:
 def steps_of(model: Model) -> tuple[Step, ...]:
     """Return the steps of a model: both exposures, each stage's outputs and state, what is told.
 
-    Where several stages keep something, all of it together is the last.
+    Where several steps are stored, all of it together is the last, with the last frame's outputs
+    of the closing stage.
     """
     n_pixels, closing = model.sensor.n_pixels, model.closing
     steps = [Step(RAW, "readout", n_pixels), Step(DARK, "readout", n_pixels)]
-    for stage, name in zip(model.stages, _names(model), strict=True):
+    stages = zip(model.stages, _names(model), model.outputs_last, strict=True)
+    for stage, name, lasts in stages:
         if stage is closing:
             n_told = max(closing.n_classes, 1) + 2 + closing.n_out - 1
             steps.append(Step(name, "told", n_told, leaves_device=True))
         else:
-            steps.append(Step(name, "values", stage.n_out))
+            steps.append(Step(name, "values", stage.n_out, stored=lasts))
         n_kept = sum(value.size for value in stage.initial_state().values())
         if n_kept:
             untaught = ", untaught" if isinstance(stage, Enrol) else ""
             steps.append(Step(f"{name} state{untaught}", "state", n_kept, stored=True))
     kept = [step.n_values for step in steps if step.stored]
     if len(kept) > 1:
-        steps.append(Step(MEMORY, "state", sum(kept), stored=True))
+        steps.append(Step(MEMORY, "state", sum(kept) + closing.n_out, stored=True))
     return tuple(steps)
 
 
@@ -208,7 +210,8 @@ def overheard(
             if stop in inside:
                 heard = len(rows)
                 told = _told(model, np.concatenate(events), since[heard], outputs[-1][-1])
-                rows.append(_row(lit[stop - 1], dark[stop - 1], outputs, told, own))
+                row = _row(lit[stop - 1], dark[stop - 1], outputs, told, own)
+                rows.append([*row, *_memory(model, row, outputs[-1][-1])])
         begin += len(lit)
     columns = zip(*rows, strict=True) if rows else ([] for _ in steps_of(model))
     return {
@@ -242,14 +245,21 @@ def _row(
 ) -> list[Floats]:
     """Return what every step holds after one frame, in the order of `steps_of`."""
     row = [(lit.astype(np.float32) - dark).ravel(), dark.astype(np.float32).ravel()]
-    memory: list[Floats] = []
     for index, (output, state) in enumerate(zip(outputs, own, strict=True)):
         row.append(told if index == len(own) - 1 else output[-1].astype(np.float32))
         kept = [value.astype(np.float32).ravel() for value in state.values()]
         if kept:
             row.append(np.concatenate(kept))
-            memory.append(row[-1])
-    return [*row, np.concatenate(memory)] if len(memory) > 1 else row
+    return row
+
+
+def _memory(model: Model, row: list[Floats], last: Int32) -> list[Floats]:
+    """Return the step of all that is stored, of a row of those before it; none where it is none."""
+    steps = steps_of(model)
+    if steps[-1].name != MEMORY:
+        return []
+    kept = [values for step, values in zip(steps, row, strict=False) if step.stored]
+    return [np.concatenate([*kept, last.astype(np.float32)])]
 
 
 def _told(model: Model, events: Int32, since: int, last: Int32) -> Floats:

@@ -146,14 +146,15 @@ def _parts(model: Model) -> list[_Part]:
     most = model.sensor.max_counts
     x, last = Edge("uint16_t", model.sensor.n_pixels, -most, most), len(model.stages) - 1
     parts, seldom = [], [every > 1 for every in model.run_every]
+    lasting = model.outputs_last
     for index, (stage, y) in enumerate(zip(model.stages, model.edges(), strict=True)):
         room = ("even.", "odd.")[index % 2]
         if index >= last - 1:  # evidence and outputs are the interface: int32_t, and they stay
             y, room = Edge("int32_t", y.length, y.lo, y.hi), ""
         label = f"s{index}"
         c = stage.c(label, x, y)
-        if c.output or (seldom[index] and not seldom[min(index + 1, last)]):
-            room = ""  # read on frames on which it is not written
+        if c.output or lasting[index]:
+            room = ""
         parts.append(_Part(label, stage.kind, x, y, c, room, seldom[index]))
         x = y
     return parts
@@ -255,10 +256,11 @@ def _calls(parts: list[_Part]) -> str:
 
 
 def _scratch(parts: list[_Part]) -> str:
-    """Return the members that live within one frame.
+    """Return the members that live within one frame, then those that stay readable after it.
 
-    A stage's output is dead once the next stage has run, so that every other one shares a place;
-    evidence and outputs stay readable until the next frame.
+    A stage's output is dead once the next stage has run, so that every other one shares a place.
+    What stands from `even` up to `settling` is zero between frames; evidence and outputs stay, and
+    what is read on frames on which it is not written.
     """
     lines = []
     for room in ("even", "odd"):
@@ -270,6 +272,11 @@ def _scratch(parts: list[_Part]) -> str:
                 f"        {p.y.ctype} {p.label}_y[{_padded(p.y)}]; /* {p.kind} */\n" for p in shared
             ]
             lines.append(f"    }} {room};\n")
+    lines += [
+        f"    {m.ctype} {p.label}_{m.key}[{m.length}]; /* {m.comment} */\n"
+        for p in parts
+        for m in p.c.scratch
+    ]
     lines.append(
         "    uint32_t rows_done; /* rows of this frame so far, of those that are read */\n"
     )
@@ -277,11 +284,6 @@ def _scratch(parts: list[_Part]) -> str:
     lines.append("    uint32_t settling; /* whether the next frame stands for all before it */\n")
     for part in (p for p in (*parts[-2:], *parts[:-2]) if p.has_own_place):
         lines.append(f"    {part.y.ctype} {part.label}_y[{part.y.length}]; /* {part.kind} */\n")
-    lines += [
-        f"    {m.ctype} {p.label}_{m.key}[{m.length}]; /* {m.comment} */\n"
-        for p in parts
-        for m in p.c.scratch
-    ]
     return "".join(lines)
 
 

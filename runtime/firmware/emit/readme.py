@@ -98,11 +98,20 @@ Without memory for whole exposures, feed rows as they are read: `pw_feed_row` fo
 
 Rows are accounted for: one missing, twice or out of order, or counts over `PW_MAX_COUNTS` (a
 converter's status bits), and `pw_finish` returns `PW_ERROR_ROWS` or `PW_ERROR_COUNTS`, nothing is
-decided, and what was remembered stays; the device program counts such frames
+decided, its rows are wiped, and what was remembered stays; the device program counts such frames
 (`device.counts.dropped_rows`, `dropped_counts`) and tells nothing. `-DPW_TRUST_ROWS` leaves these
 checks out, which saves one to two instructions a count; a wrong row number then writes outside of
 the model's memory, so that your board must check it. `pw_step` trusts its counts;
 `-DPW_CHECK_COUNTS` makes it look at each, at the same cost.
+
+## What stays in memory
+
+Between frames `pw_state` holds what `PW_STATE_MEMBERS` lists, and scores and outputs of the last
+frame; the room that it works in is zero, and so are the rows of `pw_device`. A frame that you feed
+but do not finish stays until `pw_drop(&state)`, after which the next frame may begin at row 0 (with
+`-DPW_TRUST_ROWS`, too). Exposures of your own are yours to wipe: `pw_wipe(from, n_words)` is a
+memset that no compiler leaves out. On the stack some values of the last frame stay until something
+else runs there.
 
 @ENROL@## Self-test
 
@@ -171,6 +180,7 @@ The model learns from a few takes of each class, or of a gesture of the owner's 
     answer = pw_enrol_add(&state);          /* its number, or below 0 why it is refused */
     pw_enrol_finish(&state);                /* learns from all takes; lets go of them */
     pw_forget(&state);                      /* all of pw_state as shipped, bit for bit */
+    pw_device_forget(&device);              /* all of pw_device, at any time between two passes */
 
 Refused are takes that are too short (`PW_ENROL_SHORT`), too unlike their class, or, of a
 gesture of the owner's own, the takes before (`PW_ENROL_UNLIKE`), too like another class
@@ -184,15 +194,15 @@ are to stay on the device. `pw_enrol_save` gives them to memory that outlasts a 
 version, the model's identity and a checksum; `pw_enrol_load`, told how many bytes may be read,
 changes nothing where there is nothing (`PW_ENROL_NOTHING`, as of erased memory), where they are
 another model's or version's (`PW_ENROL_FOREIGN`), or damaged or cut (`PW_ENROL_DAMAGED`). To be
-forgotten takes both: `pw_forget`, and that memory erased. Enrolment's part of `pw_state` are
-@ENROL_RAM@ bytes, its tables @ENROL_TABLES@ bytes of flash; its code comes on top of those.
+forgotten takes both: `pw_forget` or `pw_device_forget`, and that memory erased. Enrolment's part of
+`pw_state` are @ENROL_RAM@ bytes, its tables @ENROL_TABLES@ bytes of flash; its code comes on top.
 
 Power may fail while it is saved. Keep two places, on pages of their own, and whenever it fails
 what was learned before is there, or what was learned now, and never a mix of them:
 
 - at the start, `pw_enrol_load` the first place, and where it does not return 0 the second;
 - to save, erase and write the other place than the one that was loaded, then erase the one;
-- to forget, `pw_forget`, and erase both places.
+- to forget, `pw_device_forget`, and erase both places.
 
 """
 

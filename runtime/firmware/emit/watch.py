@@ -58,14 +58,14 @@ int32_t pw_watch_rest(const pw_watch_state *s)
 {
     int32_t rest = 0;
     for (uint32_t i = 0u; i < @BEFORE@u; i++) {
-        rest += @WINDOW@[(2u * i) + 1u];
+        rest += @FRAMES@[(2u * i) + 1u];
     }
     return rest;
 }
 
 int32_t pw_watch_moved(const pw_watch_state *s, int32_t rest)
 {
-    return ((@NOW@ * @CHANGE@[1]) - (@REST@ * rest)) >= @MOVED_MARGIN@;
+    return ((@NOW@ * @FRAMES@[@LAST@]) - (@REST@ * rest)) >= @MOVED_MARGIN@;
 }
 """
 
@@ -75,9 +75,9 @@ def watch_text(sensor: Sensor, n_rows: int = 16) -> dict[str, str]:
     model = watching_model(sensor, n_rows)
     files, places = generate(model), stage_places(model)
     functions = fill(
-        _FUNCTIONS, NOW=MOVED[0], REST=MOVED[1], BEFORE=BEFORE, CHANGE=places[3].place,
-        WINDOW=places[4].place, SCORES=places[-2].place, MARGIN=watching_threshold(model),
-        MOVED_MARGIN=moved_margin(model),
+        _FUNCTIONS, NOW=MOVED[0], REST=MOVED[1], BEFORE=BEFORE, SCORES=places[-2].place,
+        FRAMES=f"s->{places[4].label}_sums", LAST=2 * WARM_UP_FRAMES - 1,
+        MARGIN=watching_threshold(model), MOVED_MARGIN=moved_margin(model),
     )  # fmt: skip
     tables = files["pw_weights.h"].split("#include <stdint.h>\n\n")[1].removesuffix("\n#endif\n")
     own = files["pw_model.c"].replace('#include "pw_weights.h"\n', tables) + functions
@@ -100,7 +100,7 @@ def _renamed(text: str) -> str:
     text = re.sub(r"\b(pw|PW)_(\w+)", own, text)
     text = re.sub(r"\bPW_WATCH_S(\d+)_", r"PW_WATCH_W\1_", text)
     text = re.sub(r"\bs(\d+)_", r"w\1_", text)
-    text = re.sub(r"\b(finish|over|note_row)\(", r"watch_\1(", text)
+    text = re.sub(r"\b(finish|over|note_row|wipe_many)\(", r"watch_\1(", text)
     lines = text.splitlines()
     before = ["", *lines]
     return "".join(

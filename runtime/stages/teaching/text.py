@@ -192,6 +192,9 @@ def enrol_c(stage: Learner, prefix: str, x: Edge, y: Edge) -> CStage:
     )
 
 
+_FORGOTTEN_STACK_BYTES = 1024
+"""How far below itself ``pw_forget`` wipes the stack: stages of this project's models use less."""
+
 _SMALL = """
 /* Called once a take: clang would unroll them for speed, to three times the bytes. */
 #if defined(__clang__)
@@ -232,6 +235,8 @@ def _values(stage: Learner, prefix: str, x: Edge, y: Edge) -> dict[str, object]:
         "NEARER": f"    {prefix}_nearer(far, s->{prefix}_kept);\n" if n_anchors else "",
         "NEARER_BEST": f"    {prefix}_nearer(far, s->{prefix}_best);\n" if n_anchors else "",
         "SAVED_BYTES": saved_bytes(sizes),
+        "STACK_WORDS": _FORGOTTEN_STACK_BYTES // 4,
+        "STACK_BYTES": f"{_FORGOTTEN_STACK_BYTES:,}",
         "LIMIT": stage.limit,
         "FAVOUR": f"({stage.favour})",
         "GUARD": f"({stage.guard})",

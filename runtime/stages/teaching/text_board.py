@@ -25,9 +25,9 @@ DECLARATIONS = """\
  * each class was learned from: no readout, no picture, no name. Takes (@KEPT@ bytes each, of the
  * model's last values) are held from pw_enrol_add to pw_enrol_finish, which lets go of them. What
  * was learned from a person tells of that person: keep it on the device. pw_restart begins anew and
- * keeps it; pw_forget is pw_init: what windows hold of the last take goes as well. What is left on
- * the stack of the last frame (its scores), the next frame overwrites. RAM of enrolment is part of
- * pw_state. */
+ * keeps it; pw_forget is pw_init: what windows hold of the last take goes as well, and what is left
+ * on @STACK_BYTES@ bytes of stack below where it is called: call it where the others are called.
+ * RAM of enrolment is part of pw_state. */
 #define PW_ENROL_SLOTS @N_SLOTS@
 #define PW_ENROL_FIRST_OWN @N_KNOWN@
 #define PW_ENROL_MOST_TAKES @N_TAKES@
@@ -186,9 +186,17 @@ int32_t pw_enrol_finish(pw_state *s)
     return (int32_t)n;
 }
 
+/* What stages and takes left on the stack, where its caller calls all functions of the model. */
+PW_STAGE void @PREFIX@_forget_stack(void)
+{
+    uint32_t words[@STACK_WORDS@];
+    pw_wipe(words, @STACK_WORDS@u);
+}
+
 void pw_forget(pw_state *s)
 {
-    pw_init(s); /* frames of the last take are still in windows, and in the room to work in */
+    pw_init(s); /* frames of the last take are still in windows */
+    @PREFIX@_forget_stack();
 }
 
 /* The members of enrolment stand one behind the other, from the first to the last. */

@@ -132,8 +132,8 @@ def test_beginning_anew_keeps_what_was_learned_and_nothing_else(tmp_path: Path) 
 def test_a_dump_after_forgetting_does_not_tell_who_taught(core: str, tmp_path: Path) -> None:
     """Two devices taught by different hands hold the same state once they forgot, every byte of it.
 
-    In the middle of a lesson, too; and after one more frame, of nobody, the same in all of the RAM,
-    the stack among it.
+    In the middle of a lesson, too; and the same in all of the RAM, the stack among it, at once and
+    after one more frame, of nobody.
     """
     compiled = compile_for(written(corner_model(), tmp_path / "firmware"), core)
     fresh = Machine(compiled)
@@ -147,6 +147,7 @@ def test_a_dump_after_forgetting_does_not_tell_who_taught(core: str, tmp_path: P
         for device in devices:
             device.call("harness_command", forget, 0)
         assert {_state_of(device) for device in devices} == {_state_of(fresh)}
+        assert devices[0].dump() == devices[1].dump()
         for device in devices:
             device.run_block(*check_frames(device.layout, *corners("none", 1)))
         assert devices[0].dump() == devices[1].dump()

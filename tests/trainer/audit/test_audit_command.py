@@ -165,7 +165,7 @@ def test_the_page_says_what_leaves_and_shows_pictures(audited: tuple[int, Path])
     assert page.count('<h3 class="detail">') >= len(told["steps"])
     assert page.count("data:image/png") == 2 * 2 * (len(told["steps"]) + 2)
     assert "leaves the device" in page
-    assert "dumps a device’s memory has more than what is stored" in page
+    assert "a device’s memory holds of a frame what is stored and no more" in page
     assert "within one session of everybody" in page
     assert "what is in them may give away more than is known: nobody can tell of who was" in page
     assert not re.search(r"<script|http[s]?://", page)

@@ -12,6 +12,9 @@ import pytest
 from capture.cues.labels import read_events, write_events
 from capture.store.session import events_path, read_session
 from runtime.errors import UsageError
+from runtime.firmware.emit.generate import generate
+from runtime.firmware.machine.compile import HOST, compile_for
+from runtime.firmware.machine.execute import execute
 from runtime.model import Model, load_model
 from runtime.sensor import Sensor
 from runtime.stages.bins import Bins
@@ -27,7 +30,7 @@ MODELS = Path(__file__).resolve().parents[3] / "models"
 
 
 def test_every_stage_and_every_memory_is_a_step_once(dynamic: Model) -> None:
-    """Steps are the exposures, each stage's outputs, each state, and all states together."""
+    """Steps are the exposures, each stage's outputs, each state, and all that is stored at once."""
     steps = steps_of(dynamic)
     assert [step.name for step in steps[:2]] == [RAW, DARK]
     assert len({step.name for step in steps}) == len(steps)
@@ -35,8 +38,10 @@ def test_every_stage_and_every_memory_is_a_step_once(dynamic: Model) -> None:
     assert with_state > 1
     assert len(steps) == 2 + len(dynamic.stages) + with_state + 1
     *apart, whole = [step for step in steps if step.stored]
-    assert len(apart) == with_state
-    assert (whole.name, whole.n_values) == (MEMORY, sum(step.n_values for step in apart))
+    assert [step.name for step in apart if step.role != "state"] == ["scores"]
+    assert len(apart) == with_state + 1
+    n_values = sum(step.n_values for step in apart) + dynamic.closing.n_out
+    assert (whole.name, whole.n_values) == (MEMORY, n_values)
 
 
 def test_only_what_the_closing_stage_tells_leaves_the_device(dynamic: Model) -> None:
@@ -66,7 +71,26 @@ def test_steps_hold_what_the_stages_gave(
     held = heard.values[f"window {at_window} state"][mine[-1]]
     assert np.array_equal(held, np.concatenate(kept))
     apart = [heard.values[step.name] for step in steps_of(dynamic) if step.stored][:-1]
-    assert np.array_equal(heard.values[MEMORY], np.concatenate(apart, axis=1))
+    n_out = dynamic.closing.n_out
+    assert np.array_equal(heard.values[MEMORY][:, :-n_out], np.concatenate(apart, axis=1))
+
+
+@pytest.mark.parametrize("name", ["dynamic", "finger_count", "range"])
+def test_the_whole_memory_is_what_the_firmware_leaves_in_its_own(name: str, tmp_path: Path) -> None:
+    """What the compiled C declares as lasting and what a board may ask for, value for value.
+
+    That all else is wiped stands in ``tests/runtime/firmware/test_runtime_wiped_memory.py``.
+    """
+    model = load_model(MODELS / name)
+    with np.load(MODELS / name / "test_frames.npz") as frames:
+        lit, dark = frames["lit"][:20], frames["dark"][:20]
+    for file, text in generate(model).items():
+        (tmp_path / file).write_text(text)
+    left = execute(compile_for(tmp_path, HOST), lit, dark)
+    wanted = [left.outputs[-1], left.evidence[-1], *(value[-1] for value in left.state.values())]
+    heard = overheard(model, [(lit, dark)], [len(lit) - 1], [0])[MEMORY][0]
+    assert any(step.name == MEMORY and step.stored for step in steps_of(model))
+    assert sorted(heard) == sorted(np.concatenate(wanted).astype(np.float32))
 
 
 def test_takes_are_those_of_the_models_classes(heard: ChainTakes) -> None:
@@ -176,7 +200,7 @@ def test_a_model_without_classes_is_heard_as_well() -> None:
     presence = Presence("things", (100, 900), hysteresis=10, persist=1)
     model = Model("seen", "seen", Sensor("tiny", 4, 4), (), (Bins(4, 4, 2, 2), dense, presence))
     assert [step.name for step in steps_of(model)] == [
-        RAW, DARK, "bins", "level", "presence", "presence state",
+        RAW, DARK, "bins", "level", "presence", "presence state", MEMORY,
     ]  # fmt: skip
     lit = np.full((6, 4, 4), 64, np.uint16)
     lit[2:] += 20

@@ -39,8 +39,9 @@ extern "C" {
 #define PW_ERROR_ROWS (-2)
 #define PW_ERROR_COUNTS (-3)
 
-/* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
- * to work in, where outputs that are never alive together share a place. */
+/* Everything that the model remembers. The first part lasts from frame to frame. Behind it is room
+ * to work in, where outputs that are never alive together share a place: all of it is zero between
+ * frames. The last are what the last frame gave, valid until the next. */
 typedef struct {
     int32_t s4_active[1]; /* class told and not yet released, or -1 */
     int32_t s4_candidate[1]; /* class wanted on the last frame, or -1 */
@@ -86,6 +87,14 @@ int32_t pw_step(pw_state *s, const uint16_t *lit, const uint16_t *dark);
  * PW_TRUST_ROWS, neither rows nor counts are checked. */
 int32_t pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark);
 int32_t pw_finish(pw_state *s);
+
+/* Drop the rows that were fed since the last frame ended: none of them is left in memory. pw_finish
+ * does so where it returns an error; call it where a frame is given up and not finished. */
+void pw_drop(pw_state *s);
+
+/* Zeroes for whole words. No compiler leaves it out, as it may a memset of what is not read again:
+ * for exposures of your own that are done with. */
+void pw_wipe(void *from, uint32_t n_words);
 
 /* PW_N_SCORES scores of the last frame, valid until the next. */
 const int32_t *pw_scores(const pw_state *s);

@@ -89,9 +89,14 @@ _ENROL_H = """\
  * not, as pw_enrol_begin says. While it is open the device stays awake. Call it between two passes
  * of the main loop; when the take has ended, pw_enrol_add(&device->model), and after the last one
  * pw_enrol_finish. What was learned lasts from wake to wake; pw_enrol_save keeps it over a reset,
- * and pw_enrol_load after pw_device_start brings it back. pw_forget(&device->model) belongs between
- * two passes as well: a frame that is half read then is dropped. */
+ * and pw_enrol_load after pw_device_start brings it back. */
 int32_t pw_device_enrol(pw_device *d, int32_t class_number);
+
+/* Forget the owner, between two passes: light and sensor off, a frame that is half read is dropped,
+ * and all of the pw_device is as pw_device_start leaves it, counts among it: it warms up anew.
+ * pw_forget(&device->model) leaves the watching stage as it is, and what is read of a frame: the
+ * rest of that is dropped, but where PW_TRUST_ROWS leaves unnoticed that it is half of one. */
+void pw_device_forget(pw_device *d);
 """
 
 _ENROL_C = """\
@@ -108,6 +113,13 @@ int32_t pw_device_enrol(pw_device *d, int32_t class_number)
     d->state = PW_STATE_ACTIVE;
     d->hold_until_us = now_us + PW_HOLD_US;
     return pw_enrol_begin(&d->model, class_number);
+}
+
+void pw_device_forget(pw_device *d)
+{
+    stop_frame(d);
+    pw_forget(&d->model); /* of the stack, too */
+    pw_device_start(d);
 }
 
 """
