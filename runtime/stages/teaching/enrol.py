@@ -234,7 +234,8 @@ class Enrol(Learner, Stage):
         prove_int32(self.kind, "difference of scores", -spread, spread)
         prove_int32(self.kind, "score of class", np.array([least]), np.array([best]))
         if self.sixteenths < 1 << SIXTEENTHS_BITS:
-            widest = np.array([(max(best, -least) + 1) * self.sixteenths])
+            half = (1 << SIXTEENTHS_BITS) >> 1  # is added before the shift
+            widest = np.array([max(best, -least) * self.sixteenths + half])
             prove_int32(self.kind, "sixteenths of a score", -widest, widest)
         if self.shift < SPLIT_SHIFT and not fits_one_multiply(
             self.limit, self.multiplier, self.shift
