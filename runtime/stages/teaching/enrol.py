@@ -84,7 +84,8 @@ class Enrol(Learner, Stage):
     anchor_classes : int32 (n_anchors,)
         Whose they are.
     near : int32 (n_known,)
-        Squared distance to a mean within which a new gesture is too like that class.
+        Squared distance to a mean within which a new gesture is too like that class; the least of
+        those that are to be learned counts for another own gesture.
     learnable : tuple of bool
         One per known class: false for those that are no gesture.
     n_own, n_takes : int

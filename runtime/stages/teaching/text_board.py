@@ -141,7 +141,7 @@ int32_t pw_enrol_like(const pw_state *s, int32_t class_number)
             like_refuses = refuses;
         }
     }
-    return like;
+@LIKE_OWN@    return like;
 }
 
 static void @PREFIX@_move(pw_state *s, uint32_t c, int32_t session)

@@ -108,6 +108,35 @@ def test_every_core_learns_the_same(core: str, tmp_path: Path) -> None:
     assert compare(wanted, got) == "" and saved == ""
 
 
+def test_every_execution_tells_an_own_gesture_from_another(tmp_path: Path) -> None:
+    """A gesture taught under one name is refused under a second one, before learning and after."""
+    model = corner_model(n_own=2)
+    parts, asked = [], []
+    for where, number in (("bottom", 3), ("bottom", 4), ("top", 4), ("bottom", 4), ("top", 3)):
+        parts.append(corners(where, 5, len(parts)))
+        begin: tuple[Command, int] = ("begin", number)
+        asked += [("finish", 0) if len(parts) == 4 else None, begin, None, None, ("add", 0)]
+    lit, dark = (np.concatenate(exposures) for exposures in zip(*parts, strict=True))
+    lesson = Lesson(lit, dark, tuple(asked))
+    wanted = taught_by(model, lesson)
+    assert wanted.state["s2_answer"][4::5, 0].tolist() == [
+        1,
+        OTHER_CLASS,
+        1,
+        OTHER_CLASS,
+        OTHER_CLASS,
+    ]
+    save_step_graph(model, tmp_path / "fixed.onnx")
+    graph = read_step_graph(tmp_path / "fixed.onnx")
+    for opened in (onnx_runtime, evaluator):
+        got = taught_by(model, lesson, lambda before, opened=opened: opened(graph, before))
+        assert compare(wanted, got) == "", opened.__name__
+    folder = written(model, tmp_path / "firmware")
+    for core in (HOST, "cortex-m0plus"):
+        got, saved = lesson_in_c(model, lesson, compile_for(folder, core, extra=("-Werror",)))
+        assert compare(wanted, got) == "" and saved == "", core
+
+
 def test_beginning_anew_keeps_what_was_learned_and_nothing_else(tmp_path: Path) -> None:
     """pw_restart is pw_init for all but enrolment: as a device wakes, it still knows its owner."""
     model = corner_model()
