@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -311,7 +312,7 @@ SAID = {
 def test_bytes_of_any_length_are_told_to_be_the_same_on_a_desk_and_on_a_device(
     tmp_path: Path,
 ) -> None:
-    """However short they are cut, a file is refused for what the C answers of those bytes."""
+    """Cut anywhere, or changed anywhere under a right checksum, they are refused alike."""
     model = corner_model()
     host = HostLibrary(compile_for(written(model, tmp_path / "firmware"), HOST))
     own = learned_bytes(model, model.initial_state())
@@ -338,3 +339,10 @@ def test_bytes_of_any_length_are_told_to_be_the_same_on_a_desk_and_on_a_device(
     for data in whole:
         cut = [data[:end] for end in range(len(data) + 1)]
         assert [answered(each) for each in cut] == [told(each) for each in cut]
+    forged = [
+        body + zlib.crc32(body).to_bytes(4, "little")
+        for at in range(len(own) - 4)
+        for body in (own[:at] + bytes([own[at] ^ 0x80]) + own[at + 1 : -4],)
+    ]
+    assert [answered(each) for each in forged] == [told(each) for each in forged]
+    assert {told(each) for each in forged} == {0, NOTHING, FOREIGN, DAMAGED}
