@@ -17,7 +17,7 @@ from runtime.fixedpoint import INT32_MAX
 from runtime.model import Model, model_hash
 from runtime.stages.contract.c_text import Edge
 from runtime.stages.contract.stage import State
-from runtime.stages.teaching.commands import after_command, answers_to_take
+from runtime.stages.teaching.commands import after_command, answers_to_take, far_from_own
 from runtime.stages.teaching.enrol import Enrol
 from runtime.stages.teaching.reasons import ADD, BEGIN, FINISH, FORGET, NO_CLASS, NO_TAKE, REASONS
 from runtime.stages.teaching.saved import pack_learned, read_learned, saved_bytes
@@ -129,13 +129,13 @@ def likest_class(model: Model, state: State, asked: int) -> int:
         While the take is open, or after ``add``; ``finish`` lets go of it.
     asked : int
         The class that was asked for. A known one is compared by the scores that the takes kept so
-        far would lead to, a gesture of the owner's own by squared distances to the shipped means,
-        those that refuse it first: as ``add`` refuses it.
+        far would lead to, a gesture of the owner's own by squared distances to the shipped means
+        and to other own gestures, those that refuse it first: as ``add`` refuses it.
 
     Returns
     -------
     int
-        A known class; below 0 that there is no such class as `asked`, or no frame of a take.
+        A class; below 0 that there is no such class as `asked`, or no frame of a take.
     """
     _, stage = enrol_place(model)
     own = own_state(model, state)
@@ -148,7 +148,9 @@ def likest_class(model: Model, state: State, asked: int) -> int:
         scores[asked] = scores.min() - 1
         return int(scores.argmax())
     far = ((stage.means.astype(np.int64) - own["best"]) ** 2).sum(axis=1)
-    return int(np.lexsort((far, far > stage.near))[0])
+    far = np.concatenate([far, far_from_own(stage, own, asked)])
+    near = np.concatenate([stage.near, np.repeat(stage.near_own, stage.n_own)])
+    return int(np.lexsort((far, far > near))[0])
 
 
 def learned_arrays(

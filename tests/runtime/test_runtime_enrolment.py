@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from contextlib import nullcontext
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ from runtime.enrolment import (
     learned_bytes,
     with_learned,
 )
-from runtime.errors import FormatError, UsageError
+from runtime.errors import FormatError, OverflowRisk, UsageError
 from runtime.model import Model, load_model, save_model
 from runtime.stages.contract.stage import State
 from runtime.stages.teaching.commands import Compared, with_own
@@ -111,6 +112,28 @@ def test_taught_scores_count_by_sixteenths_and_others_whole() -> None:
         counted = half.run(*frames, state).evidence
         wanted = (all_of_it + 1) >> 1 if number == LEFT else all_of_it
         assert np.array_equal(counted, wanted)
+
+
+@pytest.mark.parametrize(
+    ("sixteenths", "most"), [(1, 2**31 - 9), (5, 429_496_727), (8, 268_435_454)]
+)
+def test_sixteenths_of_a_score_are_proved_with_what_rounds_them(sixteenths: int, most: int) -> None:
+    """The largest score whose multiple fits 32 bits with half a step more passes, the next none."""
+    learns = corner_model().stages[2]
+    assert isinstance(learns, Enrol)
+    assert most * sixteenths + 8 < 2**31 <= (most + 1) * sixteenths + 8
+    low, high = np.full(16, -127), np.full(16, 127)
+    for largest, fits in ((most, True), (most + 1, False)):
+        head = dataclasses.replace(
+            learns.head, weights=np.zeros((3, 16), np.int8),
+            bias=np.array([largest, largest - 5, largest - 9], np.int32),
+        )  # fmt: skip
+        stage = dataclasses.replace(
+            learns, head=head, limit=1, multiplier=1, shift=20, sixteenths=sixteenths
+        )
+        assert stage.most_evidence == 0
+        with nullcontext() if fits else pytest.raises(OverflowRisk, match="sixteenths"):
+            stage.bounds(low, high)
 
 
 def test_a_gesture_of_one_s_own_keeps_its_distance_until_known_ones_were_shown() -> None:

@@ -146,6 +146,48 @@ def test_takes_before_do_not_say_what_a_known_class_looks_like() -> None:
     assert not np.array_equal(again.state["s2_takes"][0], again.state["s2_takes"][1])
 
 
+@pytest.mark.parametrize("learned_from", [False, True])
+def test_a_gesture_of_one_s_own_is_not_taught_twice_under_two_names(learned_from: bool) -> None:
+    """What was shown as one own gesture is refused as another, in the same session and later."""
+    model, first, second = corner_model(n_own=2), OWN, OWN + 1
+    state = model.initial_state()
+    for seed in range(2):
+        state, answer = shown(model, state, "bottom", first, seed=seed)
+        assert answer == seed + 1
+    if learned_from:
+        state, _ = carry_out(model, state, "finish")
+    after, answer = shown(model, state, "bottom", second, seed=5)
+    assert answer == OTHER_CLASS and likest_class(model, after, second) == first
+    assert shown(model, after, "bottom", first, seed=6).answer == (1 if learned_from else 3)
+    after, answer = shown(model, after, "top", second, seed=7)
+    assert answer == 1
+    assert shown(model, after, "top", first, seed=8).answer == OTHER_CLASS
+    state, _ = carry_out(model, after, "forget")
+    assert shown(model, state, "bottom", second, seed=5).answer == 1
+
+
+def test_another_own_gesture_is_as_wide_as_the_narrowest_known_one() -> None:
+    """Of what is no gesture nobody asks how wide it is; as far away is too near, a step more not.
+
+    Where the own takes kept so far would put the other one, that is where it is.
+    """
+    model = corner_model(n_own=2)
+    learns = model.stages[2]
+    assert isinstance(learns, Enrol)
+    state, _ = shown(model, model.initial_state(), "top", OWN, seed=1)
+    state, _ = shown(model, state, "top", OWN, seed=2)
+    takes = state["s2_takes"][:2].astype(np.int64)
+    middle = (takes.sum(axis=0) + 2 * 128 + 1) // 2 - 128
+    state, _ = carry_out(model, state, "begin", OWN + 1)
+    state = model.run(*corners("top", 4, 3), state).state
+    far = int(((state["s2_best"] - middle) ** 2).sum())
+    for narrowest, answer in ((far, OTHER_CLASS), (far - 1, 1)):
+        near = np.array([narrowest, narrowest + 9, 0], np.int32)
+        stage = dataclasses.replace(learns, near=near)
+        narrow = dataclasses.replace(model, stages=(*model.stages[:2], stage, model.stages[3]))
+        assert carry_out(narrow, state, "add").answer == answer
+
+
 @pytest.mark.parametrize(("near", "named"), [((500, 500, 500), RIGHT), ((1 << 20, 0, 0), LEFT)])
 def test_the_class_that_is_named_is_one_that_refuses(near: tuple[int, ...], named: int) -> None:
     """A gesture of one's own is told to be like the nearest class of those that it is too near."""

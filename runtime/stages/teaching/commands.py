@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from runtime.fixedpoint import INT32_MIN, saturate, scale
+from runtime.fixedpoint import INT32_MAX, INT32_MIN, saturate, scale
 from runtime.stages.contract.stage import Int32, Int64, State
 from runtime.stages.teaching.lesson import (
     LIFT,
@@ -35,8 +35,8 @@ from runtime.stages.teaching.reasons import (
 )
 
 __all__ = [
-    "Compared", "after_command", "answers_to_take", "behind_another", "compared", "first_state",
-    "kept_values", "scores_of", "watched", "with_own",
+    "Compared", "after_command", "answers_to_take", "behind_another", "compared", "far_from_own",
+    "first_state", "kept_values", "scores_of", "watched", "with_own",
 ]  # fmt: skip
 
 
@@ -234,7 +234,8 @@ def refusal(stage: Learner, state: State, slot: int) -> int:
         like = behind_another(stage, state, slot) > stage.rival
     else:
         unlike = len(own) > 0 and int(_squared(own, best).min()) > stage.apart
-        like = bool((to_means <= stage.near).any())
+        to_own = far_from_own(stage, state, slot)
+        like = bool((to_means <= stage.near).any() or (to_own <= stage.near_own).any())
     if unlike:
         return UNLIKE
     return OTHER_CLASS if like else 0
@@ -263,6 +264,19 @@ def behind_another(stage: Learner, state: State, known: int) -> int:
     """Return how far a known class is behind the best of all others; below 0, ahead of it."""
     answers = answers_to_take(stage, state)
     return int(np.delete(answers, known).max() - answers[known])
+
+
+def far_from_own(stage: Learner, state: State, slot: int) -> Int64:
+    """Return squared distances of the last take to other own gestures, int64 (n_own,).
+
+    Each is where it would be if the takes kept so far had been learned from; one that there is
+    not, and the one asked for, are as far away as can be.
+    """
+    n_known, session = stage.sizes.n_known, _session(stage, state)
+    rows = _moved(stage, state, session)[n_known:]
+    there = (state["taught"] + session)[n_known:] > 0
+    there[slot - n_known] = False
+    return np.where(there, _squared(rows, state["best"].astype(np.int64)), INT32_MAX)
 
 
 def _session(stage: Learner, state: State) -> Int32:

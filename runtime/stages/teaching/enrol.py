@@ -84,7 +84,8 @@ class Enrol(Learner, Stage):
     anchor_classes : int32 (n_anchors,)
         Whose they are.
     near : int32 (n_known,)
-        Squared distance to a mean within which a new gesture is too like that class.
+        Squared distance to a mean within which a new gesture is too like that class; the least of
+        those that are to be learned counts for another own gesture.
     learnable : tuple of bool
         One per known class: false for those that are no gesture.
     n_own, n_takes : int
@@ -234,7 +235,8 @@ class Enrol(Learner, Stage):
         prove_int32(self.kind, "difference of scores", -spread, spread)
         prove_int32(self.kind, "score of class", np.array([least]), np.array([best]))
         if self.sixteenths < 1 << SIXTEENTHS_BITS:
-            widest = np.array([(max(best, -least) + 1) * self.sixteenths])
+            half = (1 << SIXTEENTHS_BITS) >> 1  # is added before the shift
+            widest = np.array([max(best, -least) * self.sixteenths + half])
             prove_int32(self.kind, "sixteenths of a score", -widest, widest)
         if self.shift < SPLIT_SHIFT and not fits_one_multiply(
             self.limit, self.multiplier, self.shift

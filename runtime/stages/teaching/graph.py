@@ -119,6 +119,8 @@ def _refusal(stage: Learner, nodes: Nodes, state: Named) -> str:
         some = nodes.op("Greater", count, nodes.int32(0))
         apart = nodes.op("And", some, nodes.op("Greater", nearest, nodes.int32(stage.apart)))
         close = nodes.op("LessOrEqual", to_means, nodes.constant(stage.near))
+        if stage.n_own > 1:
+            close = nodes.op("Concat", close, _close_to_own(stage, nodes, state, slot), axis=0)
         n_close = nodes.op("ReduceMax", nodes.cast(close, "int32"), nodes.indices(0), keepdims=1)
         old = nodes.op("Greater", n_close, nodes.int32(0))
         unlike, like = (
@@ -135,6 +137,19 @@ def _refusal(stage: Learner, nodes: Nodes, state: Named) -> str:
     reason = nodes.op("Where", full, nodes.int32(FULL), reason)
     none = nodes.op("Less", slot, nodes.int32(0))
     return nodes.op("Where", none, nodes.int32(NO_TAKE), reason)
+
+
+def _close_to_own(stage: Learner, nodes: Nodes, state: Named, slot: str) -> str:
+    """Return which other own gestures the open take is too near to, bool (n_own,)."""
+    n_known, n_slots = stage.sizes.n_known, stage.sizes.n_slots
+    of_slot, session = _session(stage, nodes, state)
+    moved = nodes.slice(_moved(stage, nodes, state, of_slot, session), n_known, n_slots)
+    to_own = _squared(nodes, moved, state["best"], stage.sizes.n_kept)
+    takes = nodes.slice(nodes.op("Add", state["taught"], session), n_known, n_slots)
+    slots = nodes.constant(np.arange(n_known, n_slots, dtype=np.int32))
+    others = nodes.op("Not", nodes.op("Equal", slots, slot))
+    there = nodes.op("And", others, nodes.op("Greater", takes, nodes.int32(0)))
+    return nodes.op("And", there, nodes.op("LessOrEqual", to_own, nodes.int32(stage.near_own)))
 
 
 def _behind_another(stage: Learner, nodes: Nodes, state: Named, place: str) -> str:

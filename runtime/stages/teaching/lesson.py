@@ -25,7 +25,8 @@ kept or learned, shipped means count as well, by which no device answers yet. A 
 known to an n-th of what takes spread by, so that n parts of n + 1 of a squared distance count. One
 wrong take that is kept moves a mean little, beside the shipped one, and costs no good one after it.
 Of an own gesture there is nothing but its takes: a further one must not be too far from the
-nearest.
+nearest. Nor may it be so near to where another own gesture would be that it were too near to the
+narrowest known one: two names would be of one gesture.
 
 **Margins.** What is learned adds to the head's scores, so that leads grow, and an event's margin,
 which was chosen for the head's, would hold back less. Once known classes were taught all scores
@@ -150,6 +151,11 @@ class Learner:
     def counted(self, scores: Int64) -> Int64:
         """Return what scores count once known classes were taught."""
         return scale(scores, self.sixteenths, SIXTEENTHS_BITS)
+
+    @property
+    def near_own(self) -> int:
+        """Squared distance to another own gesture within which one is too like it."""
+        return min(int(self.near[list(self.learnable)].min()), MAX_LIMIT)
 
     @property
     def most_evidence(self) -> int:

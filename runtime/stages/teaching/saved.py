@@ -82,11 +82,11 @@ def read_learned(sizes: Sizes, model_id: str, data: bytes, where: str) -> tuple[
     if len(data) >= _FIRST_BYTES and data[4] != VERSION:
         raise FormatError(where, "version", f"{data[4]:02x}", VERSION, do)
     # A cut or flipped file is told before whose it is: nothing in it is to be believed.
-    whole = len(data) > _HEAD_BYTES and zlib.crc32(data[:-4]).to_bytes(4, "little") == data[-4:]
-    if not whole:
+    told = len(data) > _HEAD_BYTES and _HEAD_BYTES + data[6] * (2 + data[7]) + 4 == len(data)
+    if not told or zlib.crc32(data[:-4]).to_bytes(4, "little") != data[-4:]:
         raise FormatError(where, "enrolment", "damaged", "bytes with their checksum", do)
     head = _head(sizes, model_id)
-    if data[: len(head)] != head or len(data) != saved_bytes(sizes):
+    if data[: len(head)] != head:
         got = data[8:20].decode("ascii", "replace")
         raise FormatError(where, "model of the enrolment", repr(got), repr(model_id[:12]), do)
     at = len(head) + 2 * sizes.n_slots

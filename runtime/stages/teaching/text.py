@@ -21,7 +21,12 @@ from runtime.stages.teaching.lesson import (
 from runtime.stages.teaching.reasons import REASONS
 from runtime.stages.teaching.saved import VERSION, saved_bytes
 from runtime.stages.teaching.text_board import BOARD_C, DECLARATIONS
-from runtime.stages.teaching.text_refusal import REFUSAL_C
+from runtime.stages.teaching.text_refusal import (
+    IS_OTHER_OWN_C,
+    LIKE_OWN_C,
+    OTHER_OWN_C,
+    REFUSAL_C,
+)
 
 __all__ = ["enrol_c"]
 
@@ -256,6 +261,10 @@ def _values(stage: Learner, prefix: str, x: Edge, y: Edge) -> dict[str, object]:
         "APART": stage.apart,
         "RIVAL": stage.rival,
         "OWN": _OWN_C if sizes.n_own else "",
+        "OTHER_OWN": OTHER_OWN_C if sizes.n_own > 1 else "",
+        "IS_OTHER_OWN": IS_OTHER_OWN_C if sizes.n_own > 1 else "",
+        "LIKE_OWN": LIKE_OWN_C if sizes.n_own > 1 else "",
+        "NEAR_OWN": stage.near_own,
         "COUNTED": _COUNTED_C if stage.sixteenths < 1 << SIXTEENTHS_BITS else "",
         "SIXTEENTHS": stage.sixteenths,
         "SIXTEENTHS_BITS": SIXTEENTHS_BITS,

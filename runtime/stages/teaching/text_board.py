@@ -19,7 +19,8 @@ DECLARATIONS = """\
 @NO_GESTURE@ * Without any take every answer is bit for bit what was shipped.
  *
  * A gesture of one's own is told from known classes the better, the more of those were shown: one
- * take of each at least, without which few of its takes are found.
+ * take of each at least, without which few of its takes are found. A class that is
+ * taught again goes on from where it is: for another gesture in an own place, call pw_forget first.
  *
  * What is kept for good are means of takes, (PW_ENROL_SLOTS, @KEPT@) in 8 bits, and how many takes
  * each class was learned from: no readout, no picture, no name. Takes (@KEPT@ bytes each, of the
@@ -141,7 +142,7 @@ int32_t pw_enrol_like(const pw_state *s, int32_t class_number)
             like_refuses = refuses;
         }
     }
-    return like;
+@LIKE_OWN@    return like;
 }
 
 static void @PREFIX@_move(pw_state *s, uint32_t c, int32_t session)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["REFUSAL_C"]
+__all__ = ["IS_OTHER_OWN_C", "LIKE_OWN_C", "OTHER_OWN_C", "REFUSAL_C"]
 
 REFUSAL_C = """\
 
@@ -54,8 +54,19 @@ static int32_t @PREFIX@_moved(const pw_state *s, uint32_t c, int32_t session, ui
     return @PREFIX@_ratio(total + (@LIFT@ * n), n) - @LIFT@;
 }
 
-/* Scores of known classes on the take as if those kept so far had been learned from; of a squared
- * distance to a mean of n takes, n parts of n + 1 count. */
+/* Squared distance of the take to a class's mean as if those kept so far had been learned from. */
+static int32_t @PREFIX@_far(const pw_state *s, uint32_t c, int32_t session)
+{
+    int32_t far = 0;
+    for (uint32_t i = 0u; i < @KEPT@u; i++) {
+        const int32_t step = @PREFIX@_moved(s, c, session, i) - s->@PREFIX@_best[i];
+        far += step * step;
+    }
+    return far;
+}
+
+@OTHER_OWN@/* Scores of known classes on the take, likewise; of a squared distance to a mean of n
+ * takes, n parts of n + 1 count. */
 static void @PREFIX@_answers(const pw_state *s, int32_t *answers)
 {
     int32_t far[@N_KNOWN@];
@@ -64,11 +75,7 @@ static void @PREFIX@_answers(const pw_state *s, int32_t *answers)
         const int32_t session = (int32_t)@PREFIX@_n_takes(s, (int32_t)c + 1);
         far[c] = @PREFIX@_squared(@PREFIX@_mean(s, c), s->@PREFIX@_best);
         if (session > 0) {
-            far[c] = 0;
-            for (uint32_t i = 0u; i < @KEPT@u; i++) {
-                const int32_t step = @PREFIX@_moved(s, c, session, i) - s->@PREFIX@_best[i];
-                far[c] += step * step;
-            }
+            far[c] = @PREFIX@_far(s, c, session);
         }
     }
 @NEARER_BEST@    for (uint32_t c = 0u; c < @N_KNOWN@u; c++) {
@@ -115,6 +122,39 @@ static int @PREFIX@_is_other(const pw_state *s, int32_t slot)
             return 1;
         }
     }
-    return 0;
+@IS_OTHER_OWN@    return 0;
 }
+"""
+
+OTHER_OWN_C = """\
+/* The same of another own gesture than the one asked for; the most where there is none. */
+static int32_t @PREFIX@_far_from_own(const pw_state *s, int32_t slot, int32_t other)
+{
+    const int32_t session = (int32_t)@PREFIX@_n_takes(s, other + 1);
+    if ((other == slot) || ((s->@PREFIX@_taught[other] + session) == 0)) {
+        return INT32_MAX;
+    }
+    return @PREFIX@_far(s, (uint32_t)other, session);
+}
+
+"""
+
+IS_OTHER_OWN_C = """\
+    for (int32_t c = @N_KNOWN@; c < @N_SLOTS@; c++) {
+        if (@PREFIX@_far_from_own(s, slot, c) <= @NEAR_OWN@) {
+            return 1;
+        }
+    }
+"""
+
+LIKE_OWN_C = """\
+    for (int32_t c = @N_KNOWN@; (class_number >= @N_KNOWN@) && (c < @N_SLOTS@); c++) {
+        const int32_t far = @PREFIX@_far_from_own(s, class_number, c);
+        const int32_t refuses = (far <= @NEAR_OWN@) ? 1 : 0;
+        if ((refuses != like_refuses) ? (refuses != 0) : (far < like_far)) {
+            like = c;
+            like_far = far;
+            like_refuses = refuses;
+        }
+    }
 """

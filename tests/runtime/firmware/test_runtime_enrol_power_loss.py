@@ -169,3 +169,9 @@ def test_the_header_names_classes_that_no_take_can_be_of() -> None:
     """Whoever calls pw_enrol_begin knows before which classes it refuses."""
     said = " ".join(generate(MODEL)["pw_model.h"].replace(" * ", " ").split())
     assert "No take can be of class 2, which is no gesture." in said
+
+
+def test_the_header_says_what_becomes_of_a_gesture_that_is_taught_again() -> None:
+    """A mean goes on from where it is: another gesture in its place wants all forgotten first."""
+    said = " ".join(generate(MODEL)["pw_model.h"].replace(" * ", " ").split())
+    assert "taught again goes on from where it is" in said and "pw_forget first" in said

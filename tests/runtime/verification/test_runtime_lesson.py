@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -106,6 +107,35 @@ def test_every_core_learns_the_same(core: str, tmp_path: Path) -> None:
         model, lesson, compile_for(written(model, tmp_path / "firmware"), core)
     )
     assert compare(wanted, got) == "" and saved == ""
+
+
+def test_every_execution_tells_an_own_gesture_from_another(tmp_path: Path) -> None:
+    """A gesture taught under one name is refused under a second one, before learning and after."""
+    model = corner_model(n_own=2)
+    parts, asked = [], []
+    for where, number in (("bottom", 3), ("bottom", 4), ("top", 4), ("bottom", 4), ("top", 3)):
+        parts.append(corners(where, 5, len(parts)))
+        begin: tuple[Command, int] = ("begin", number)
+        asked += [("finish", 0) if len(parts) == 4 else None, begin, None, None, ("add", 0)]
+    lit, dark = (np.concatenate(exposures) for exposures in zip(*parts, strict=True))
+    lesson = Lesson(lit, dark, tuple(asked))
+    wanted = taught_by(model, lesson)
+    assert wanted.state["s2_answer"][4::5, 0].tolist() == [
+        1,
+        OTHER_CLASS,
+        1,
+        OTHER_CLASS,
+        OTHER_CLASS,
+    ]
+    save_step_graph(model, tmp_path / "fixed.onnx")
+    graph = read_step_graph(tmp_path / "fixed.onnx")
+    for opened in (onnx_runtime, evaluator):
+        got = taught_by(model, lesson, lambda before, opened=opened: opened(graph, before))
+        assert compare(wanted, got) == "", opened.__name__
+    folder = written(model, tmp_path / "firmware")
+    for core in (HOST, "cortex-m0plus"):
+        got, saved = lesson_in_c(model, lesson, compile_for(folder, core, extra=("-Werror",)))
+        assert compare(wanted, got) == "" and saved == "", core
 
 
 def test_beginning_anew_keeps_what_was_learned_and_nothing_else(tmp_path: Path) -> None:
@@ -283,7 +313,7 @@ SAID = {
 def test_bytes_of_any_length_are_told_to_be_the_same_on_a_desk_and_on_a_device(
     tmp_path: Path,
 ) -> None:
-    """However short they are cut, a file is refused for what the C answers of those bytes."""
+    """Cut anywhere, or changed anywhere under a right checksum, they are refused alike."""
     model = corner_model()
     host = HostLibrary(compile_for(written(model, tmp_path / "firmware"), HOST))
     own = learned_bytes(model, model.initial_state())
@@ -310,3 +340,10 @@ def test_bytes_of_any_length_are_told_to_be_the_same_on_a_desk_and_on_a_device(
     for data in whole:
         cut = [data[:end] for end in range(len(data) + 1)]
         assert [answered(each) for each in cut] == [told(each) for each in cut]
+    forged = [
+        body + zlib.crc32(body).to_bytes(4, "little")
+        for at in range(len(own) - 4)
+        for body in (own[:at] + bytes([own[at] ^ 0x80]) + own[at + 1 : -4],)
+    ]
+    assert [answered(each) for each in forged] == [told(each) for each in forged]
+    assert {told(each) for each in forged} == {0, NOTHING, FOREIGN, DAMAGED}
