@@ -13,7 +13,7 @@ from invented_takes import HELD
 from capture.cues.script import parse_script
 from capture.emulated.optic.optics import SENSORS
 from capture.store.session import read_session
-from runtime.enrolment import carry_out, learned_arrays, own_state
+from runtime.enrolment import carry_out, enrol_place, learned_arrays, own_state
 from runtime.model import Model
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
@@ -30,6 +30,7 @@ from trainer.audit.owners import (
     flat,
     lessons,
     owner_steps,
+    read_back,
     taught,
     taught_devices,
 )
@@ -91,7 +92,7 @@ def test_every_take_of_a_class_teaches_a_device_of_its_own(takes: ChainTakes) ->
         assert len(names) == LEAST_PEOPLE
         assert counts.tolist() == [3] * LEAST_PEOPLE
         assert len(np.unique(devices.values, axis=0)) == len(devices.values)
-        assert devices.values.shape[1] == step.n_values
+        assert devices.values.shape[1] == 2 * 8  # of each class the mean of its takes
 
 
 @pytest.mark.parametrize(
@@ -127,7 +128,37 @@ def test_a_device_has_learned_what_its_commands_teach(takes: ChainTakes) -> None
     assert wanted["taught"].tolist() == [1, 1]
     devices = taught_devices(takes)[LEARNED]
     mine = devices.values[np.flatnonzero(devices.people == takes.participants[0])[1]]
-    assert np.array_equal(mine, flat(wanted))
+    assert np.array_equal(mine, read_back(enrol_place(model)[1], wanted).ravel())
+
+
+@pytest.mark.parametrize("n_each", [1, 3])
+def test_the_takes_of_a_lesson_are_read_back_out_of_what_it_left(
+    takes: ChainTakes, n_each: int
+) -> None:
+    """In a lesson their mean to the last bit, after it as far as a row is rounded, by the law.
+
+    A row is the nearest integer to the mean of two times the shipped mean and the takes. Of a class
+    without a take the shipped mean is read, of an own gesture without one nothing.
+    """
+    means = np.random.default_rng(3).integers(-40, 41, (2, 8)).astype(np.int8)
+    stage = dataclasses.replace(learner(), means=means, n_own=1, n_takes=n_each)
+    decision = Decision((False, False, False), threshold=10, hysteresis=5, persist=1, hold_off=2)
+    bins, *_ = takes.model.stages
+    classes = (*takes.model.classes, "own_1")
+    model = dataclasses.replace(takes.model, classes=classes, stages=(bins, stage, decision))
+    path = next(iter(takes.paths.values()))
+    frames, takes_of = taken(model, read_session(path))
+    spans = [(first, stop) for take, first, stop in takes_of if take.trial_type == "fingers_0"]
+    lesson = [(0, first, stop) for first, stop in spans[:n_each]]
+    device = taught(model, (frames.lit, frames.dark), lesson)
+    assert device.kept == (True,) * n_each
+    shown = np.mean([opened["best"] for opened in device.opened], axis=0)
+    in_lesson = read_back(stage, device.opened[-1])
+    after = read_back(stage, device.learned)
+    assert np.allclose(in_lesson[0], shown, rtol=0, atol=1e-9)
+    assert np.abs(after[0] - shown).max() <= 0.5 * (2 + n_each) / n_each + 1e-9
+    for read in (in_lesson, after):
+        assert np.array_equal(read[1:], [means[1], np.zeros(8)])
 
 
 def test_a_device_in_a_lesson_is_dumped_with_every_word_while_each_take_is_open(
