@@ -31,11 +31,13 @@ from trainer.audit.chain import Step
 from trainer.audit.findings import Finding
 from trainer.audit.people.attributes import tell_attributes
 from trainer.audit.people.enrolled import ONE_SESSION, Seen
-from trainer.audit.people.identity import TOGETHER, identify
+from trainer.audit.people.identity import BY_SPREAD, TOGETHER, identify
+from trainer.audit.people.membership import QUESTION as MEMBERSHIP
+from trainer.audit.people.membership import Members, members_of
 from trainer.audit.people.rates import cannot_tell
 from trainer.audit.people.same_person import verify_people
 from trainer.audit.steps import ChainTakes, taken
-from trainer.corpus.noted import columns_of_people
+from trainer.corpus.noted import Column, columns_of_people
 
 __all__ = [
     "IN_LESSON",
@@ -60,7 +62,7 @@ _KNOWS = {
     LEARNED: "what some devices of {whom} have learned, each from a few takes of each class, and "
     "the model: the means of those takes are read back out of it",
 }
-_NAMED = "everybody, with their owners' names"
+_NAMED = "everybody (by name)"
 
 
 def owner_steps(model: Model) -> tuple[Step, ...]:
@@ -240,8 +242,12 @@ def attack_owners(
     data: Path,
     tell: Callable[[str], None] = lambda _: None,
     others: ChainTakes | None = None,
+    model_dir: Path | None = None,
 ) -> list[Finding]:
     """Attack devices that are or were taught: whose, of one person or two, of what kind of person.
+
+    And whether the model was trained on the owner: its directions were chosen so that takes of
+    those people lie close together.
 
     Parameters
     ----------
@@ -254,6 +260,8 @@ def attack_owners(
         Of further people, of whom nobody asks: they teach devices as well, from which attackers
         learn what kind of people own one. By those of 600 others what was learned told 0.12 of the
         spread of hand breadth and 0.45 of skin's, by those of 160 asked by turns 0.05 and 0.38.
+    model_dir : pathlib.Path, optional
+        Folder of the model, which says who was trained on.
 
     Returns
     -------
@@ -268,10 +276,14 @@ def attack_owners(
     if not can_enrol(takes.model):
         return []
     columns, found = columns_of_people(data), []
+    known = [takes] if others is None else [takes, others]
+    everybody = [name for each in known for name in each.participants.tolist()]
+    trained = None if model_dir is None else members_of(model_dir, everybody)
     further = {} if others is None else taught_devices(others, tell)
     for step, devices in taught_devices(takes, tell).items():
         if len(devices.names) < 2:
-            questions = ("identity", "same person", *(each.name for each in columns))
+            noted = (each.name for each in columns)
+            questions = ("identity", "same person", *noted, MEMBERSHIP)
             told = _untold(devices, step, questions)
         else:
             tell(f"attacking devices: {step}")
@@ -280,20 +292,31 @@ def attack_owners(
             told = [_known(each, step, _NAMED) for each in named]
             more = further.get(step)
             learned_from = more if more is not None and len(more.names) else None
+            asked = columns if trained is None else [*columns, _column_of(trained)]
             told += [
                 _known(each, step, each.knows.removeprefix("takes of "))
-                for each in tell_attributes(devices, columns, step, learned_from)
+                for each in tell_attributes(devices, asked, step, learned_from)
             ]
+            if trained is None:
+                why = "the model's folder does not say who was trained on"
+                told.append(cannot_tell(step, MEMBERSHIP, len(devices.names), why))
         found += [dataclasses.replace(each, scenes=SCENES) for each in told]
     return found
+
+
+def _column_of(trained: Members) -> Column:
+    """Return who was trained on as a column of people."""
+    words = dict.fromkeys(trained.inside, "yes") | dict.fromkeys(trained.outside, "no")
+    return Column(MEMBERSHIP, words)
 
 
 def _known(finding: Finding, step: str, whom: str) -> Finding:
     """Say of a finding whose devices the attacker has; of one without an attacker nothing."""
     if not finding.knows:
         return finding
-    once = f"; one session of each, {ONE_SESSION}" if ONE_SESSION in finding.knows else ""
-    return dataclasses.replace(finding, knows=_KNOWS[step].format(whom=whom) + once)
+    more = "; of other people all that they taught" if finding.attacker == BY_SPREAD else ""
+    more += f"; one session of each, {ONE_SESSION}" if ONE_SESSION in finding.knows else ""
+    return dataclasses.replace(finding, knows=_KNOWS[step].format(whom=whom) + more)
 
 
 def _untold(devices: Seen, step: str, questions: Sequence[str]) -> list[Finding]:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 from pathlib import Path
 
 import numpy as np
 import pytest
 from invented_people import record_people
-from invented_takes import HELD
+from invented_takes import HELD, invented_takes, named
 
 from capture.cues.script import parse_script
 from capture.emulated.optic.optics import SENSORS
@@ -19,8 +20,8 @@ from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
 from runtime.stages.dense import Dense
 from runtime.stages.teaching.enrol import Enrol
-from trainer.audit import owner_pictures
-from trainer.audit.findings import LEAST_PEOPLE
+from trainer.audit import owner_pictures, owners
+from trainer.audit.findings import LEAST_PEOPLE, strongest
 from trainer.audit.owner_pictures import attack_owner_pictures
 from trainer.audit.owners import (
     IN_LESSON,
@@ -37,6 +38,7 @@ from trainer.audit.owners import (
 from trainer.audit.page import audit_page
 from trainer.audit.people.enrolled import ONE_SESSION, seen_at
 from trainer.audit.people.identity import identify
+from trainer.audit.people.membership import QUESTION as MEMBERSHIP
 from trainer.audit.people.rates import cannot_tell
 from trainer.audit.pictures import learned
 from trainer.audit.pictures.measures import MEASURES
@@ -213,6 +215,40 @@ def test_devices_are_asked_whose_they_are(takes: ChainTakes, held_people: Path) 
     assert {finding.scenes for finding in found} == {SCENES}
 
 
+def names_trained(folder: Path, names: list[str]) -> Path:
+    """Write who was trained on, as training does; return the model's folder."""
+    folder.mkdir(exist_ok=True)
+    (folder / "evaluation.json").write_text(json.dumps({"participants": {"train": names}}))
+    return folder
+
+
+def test_whether_the_owner_was_trained_on_is_asked_of_what_was_learned(
+    takes: ChainTakes, held_people: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Directions that bring takes of those together tell of whom; of nobody's nothing is found.
+
+    Where the model's folder names nobody, or too few are of one kind, nobody can tell.
+    """
+    few = names_trained(tmp_path / "few", sorted(set(takes.participants.tolist()))[:2])
+    for folder, why in ((None, "does not say who was trained on"), (few, "at least 6 people")):
+        told = attack_owners(takes, held_people, model_dir=folder)
+        of_members = [f for f in told if f.question == MEMBERSHIP]
+        assert {f.step for f in of_members} == {IN_LESSON, LEARNED}
+        assert all(f.told == "cannot tell" and why in f.why_not for f in of_members)
+
+    monkeypatch.setattr(owners, "columns_of_people", lambda _: [])
+    trained = names_trained(tmp_path / "half", named(24)[::2].tolist())
+    seen = invented_takes(24, 0.5, 5, n_takes=2)
+    asked = dataclasses.replace(takes, participants=seen.people)
+    met = np.isin(seen.people, named(24)[::2])
+    nearer = dataclasses.replace(seen, values=np.where(met[:, None], 0.2, 1.0) * seen.values)
+    for devices, leaks in ((seen, False), (nearer, True)):
+        monkeypatch.setattr(owners, "taught_devices", lambda *_, d=devices: {LEARNED: d})
+        told = attack_owners(asked, held_people, model_dir=trained)
+        best = [f for f in strongest(told) if f.question == MEMBERSHIP]
+        assert [(f.told == "leaks", f.n_people) for f in best] == [(leaks, 24)]
+
+
 def test_what_owners_are_like_is_learned_from_further_people_s_devices(
     tmp_path: Path, recwarn: pytest.WarningsRecorder
 ) -> None:
@@ -229,7 +265,7 @@ def test_what_owners_are_like_is_learned_from_further_people_s_devices(
         assert {f.n_people for f in told} == {LEAST_PEOPLE}
         assert of_length and all(f"of {n_known} other people" in f.knows for f in of_length)
         named = [f.knows for f in told if f.question == "identity"]
-        assert named and all("everybody, with their owners' names" in text for text in named)
+        assert named and all("devices of everybody (by name)" in text for text in named)
         assert all(text.endswith(ONE_SESSION) for text in named)
     assert [str(each.message) for each in recwarn.list] == []
 
