@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 
 from runtime.enrolment import Answered, Command, carry_out
@@ -12,11 +14,14 @@ from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
 from runtime.stages.contract.stage import Counts, State
 from runtime.stages.dense import Dense
+from runtime.stages.filters import Filters
+from runtime.stages.kernels.filters import PatchGrid
 from runtime.stages.teaching.enrol import Enrol
+from runtime.stages.window import Window
 
 __all__ = [
     "LEFT", "OTHER", "OWN", "RIGHT", "SIDE", "corner_model", "corners", "shown", "take_of",
-    "taught",
+    "taught", "through_filters",
 ]  # fmt: skip
 
 LEFT, RIGHT, OTHER, OWN = range(4)
@@ -62,6 +67,18 @@ def corner_model(
     decision = Decision(other, 20, 0, 2, 0)
     sensor = Sensor(name, 8, 8, black_level_counts=0)
     return Model(name, "corners", sensor, classes, (entry, shorten, learns, decision), {})
+
+
+def through_filters(model: Model) -> Model:
+    """Return a :func:`corner_model` that sees a mean of its last four frames through filters.
+
+    Two of them, one above the other, keep each bin as it is, so that what follows is as it was.
+    """
+    n, grid, one = SIDE * SIDE, PatchGrid(SIDE, SIDE, 1, 1, 1), np.ones((1, 1), np.int8)
+    kept = Dense(one, np.zeros(1, np.int32), 1, 0, False, 16, one.astype(float), np.zeros(1))
+    entry, *others = model.stages
+    seen = (Window(n, 1, 4, 2), Filters.of(kept, n, grid), Filters.of(kept, n, grid))
+    return dataclasses.replace(model, stages=(entry, *seen, *others))
 
 
 def corners(where: str, n_frames: int, seed: int = 0) -> tuple[Counts, Counts]:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from capture.frames import FrameBlock
 from capture.store.kind import INVENTED
 from capture.store.session import Session, read_session
-from runtime.enrolment import learned_arrays
+from runtime.enrolment import enrol_place
 from runtime.model import Model
 from runtime.stages.contract.stage import Float64
 from trainer.audit.chain import RAW
@@ -30,6 +30,7 @@ from trainer.audit.owners import (
     flat,
     lessons,
     owner_steps,
+    read_back,
     taught,
 )
 from trainer.audit.people.rates import cannot_tell
@@ -186,14 +187,14 @@ def _lessons(
     rows: dict[str, list[Float64]] = {IN_LESSON: [], LEARNED: []}
     classes: dict[str, list[str]] = {IN_LESSON: [], LEARNED: []}
     last: dict[str, list[int]] = {IN_LESSON: [], LEARNED: []}
-    n_slots = len(learned_arrays(model, model.initial_state())["taught"])
+    _, stage = enrol_place(model)
     for lesson in lessons(model, spans):
         device = taught(model, (frames.lit, frames.dark), lesson)
         for (slot, _, stop), kept, opened in zip(lesson, device.kept, device.opened, strict=True):
-            mark = np.eye(n_slots)[slot]
+            mark = np.eye(stage.sizes.n_slots)[slot]
             held = {IN_LESSON: flat({name: opened[name] for name in _OPEN_TAKE})}
             if kept:  # a hand whose take was refused is not in the row
-                held[LEARNED] = device.learned["rows"][slot].astype(np.float64)
+                held[LEARNED] = read_back(stage, device.learned)[slot]
             for name, values in held.items():
                 rows[name].append(np.concatenate([mark, values]))
                 classes[name].append(model.classes[slot])

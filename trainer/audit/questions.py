@@ -55,6 +55,7 @@ def planned(takes: ChainTakes, columns: Sequence[Column]) -> frozenset[Planned]:
                 for column in columns
             ),
             *(Planned(MEMBERSHIP, MODEL_FILES, OF_A_PERSON, m) for m in (AREA, ADVANTAGE)),
+            *(Planned(MEMBERSHIP, step, SCENES, BALANCED) for step in of_owners),
         ]
     )
 

@@ -201,7 +201,7 @@ def audit_model(
     pictures = no_pictures(takes) if optic is None else attack_pictures(takes, optic, tell)
     attacked = Attacked(takes, recordings, folder, ready.recipe, ready.others)
     people = attack_people(attacked, tell=tell)
-    owners = attack_owners(takes, recordings, tell, ready.others)
+    owners = attack_owners(takes, recordings, tell, ready.others, folder)
     hands, hand_rows = attack_owner_pictures(takes, tell, wanted=asked.pictures)
     findings = (*pictures.findings, *people, *owners, *hands)
     steps = (*takes.steps, *owner_steps(model))

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import zlib
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
-from enrol_models import corner_model, corners
+from enrol_models import corner_model, corners, through_filters
 from firmware_models import EXECUTED_ONCE, random_frames
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -18,6 +19,7 @@ from runtime.enrolment import (
     Command,
     carry_out,
     enrol_place,
+    enrolment_bytes,
     learned_bytes,
     with_learned,
 )
@@ -40,6 +42,8 @@ from runtime.verification.engines import open_engine
 from runtime.verification.lesson import Lesson, lesson_for, lesson_in_c, taught_by
 from runtime.verification.verify import compare
 
+SAVE, LOAD = 5, 6
+"""Commands of the harness beside those of a lesson."""
 WITHOUT_LIMIT = settings(deadline=None, suppress_health_check=list(HealthCheck))
 
 
@@ -159,13 +163,16 @@ def test_beginning_anew_keeps_what_was_learned_and_nothing_else(tmp_path: Path) 
 
 
 @pytest.mark.parametrize("core", ["cortex-m0plus", "cortex-m4"])
-def test_a_dump_after_forgetting_does_not_tell_who_taught(core: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize("made", [corner_model, lambda: through_filters(corner_model())])
+def test_a_dump_after_forgetting_does_not_tell_who_taught(
+    made: Callable[[], Model], core: str, tmp_path: Path
+) -> None:
     """Two devices taught by different hands hold the same state once they forgot, every byte of it.
 
     In the middle of a lesson, too; and the same in all of the RAM, the stack among it, at once and
     after one more frame, of nobody.
     """
-    compiled = compile_for(written(corner_model(), tmp_path / "firmware"), core)
+    compiled = compile_for(written(made(), tmp_path / "firmware"), core)
     fresh = Machine(compiled)
     begin, add, finish, forget = COMMANDS.values()
     for in_lesson in (False, True):
@@ -181,6 +188,34 @@ def test_a_dump_after_forgetting_does_not_tell_who_taught(core: str, tmp_path: P
         for device in devices:
             device.run_block(*check_frames(device.layout, *corners("none", 1)))
         assert devices[0].dump() == devices[1].dump()
+
+
+@pytest.mark.parametrize("core", ["cortex-m0plus", "cortex-m4"])
+@pytest.mark.parametrize("made", [corner_model, lambda: through_filters(corner_model())])
+def test_a_dump_after_a_lesson_tells_nothing_of_its_takes_but_what_was_learned(
+    made: Callable[[], Model], core: str, tmp_path: Path
+) -> None:
+    """Of two devices taught by different hands, given one's bytes, nobody tells which was whose.
+
+    Once some frames are of nobody every byte of the RAM is the same, the stack among it.
+    """
+    model = made()
+    compiled = compile_for(written(model, tmp_path / "firmware"), core)
+    _, add, finish, _ = COMMANDS.values()
+    devices = [_shown(compiled, where) for where in ("top", "left")]
+    place = devices[0].image.symbol("harness_learned").address
+    n_bytes = enrolment_bytes(model)["kept"]
+    for device in devices:
+        for command in (add, finish, SAVE):
+            device.call("harness_command", command, 0)
+    learned, others = (device.read(place, n_bytes) for device in devices)
+    assert learned != others
+    for device in devices:
+        device.write(place, learned)
+        assert device.call("harness_command", LOAD, n_bytes) == 0
+    for device in devices:
+        device.run_block(*check_frames(device.layout, *corners("none", 4)))
+    assert devices[0].dump() == devices[1].dump()
 
 
 def test_of_a_frame_half_fed_when_all_is_forgotten_the_rest_is_refused(tmp_path: Path) -> None:

@@ -3,24 +3,25 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 from pathlib import Path
 
 import numpy as np
 import pytest
 from invented_people import record_people
-from invented_takes import HELD
+from invented_takes import HELD, invented_takes, named
 
 from capture.cues.script import parse_script
 from capture.emulated.optic.optics import SENSORS
 from capture.store.session import read_session
-from runtime.enrolment import carry_out, learned_arrays, own_state
+from runtime.enrolment import carry_out, enrol_place, learned_arrays, own_state
 from runtime.model import Model
 from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
 from runtime.stages.dense import Dense
 from runtime.stages.teaching.enrol import Enrol
-from trainer.audit import owner_pictures
-from trainer.audit.findings import LEAST_PEOPLE
+from trainer.audit import owner_pictures, owners
+from trainer.audit.findings import LEAST_PEOPLE, Finding, strongest
 from trainer.audit.owner_pictures import attack_owner_pictures
 from trainer.audit.owners import (
     IN_LESSON,
@@ -30,12 +31,14 @@ from trainer.audit.owners import (
     flat,
     lessons,
     owner_steps,
+    read_back,
     taught,
     taught_devices,
 )
 from trainer.audit.page import audit_page
 from trainer.audit.people.enrolled import ONE_SESSION, seen_at
 from trainer.audit.people.identity import identify
+from trainer.audit.people.membership import QUESTION as MEMBERSHIP
 from trainer.audit.people.rates import cannot_tell
 from trainer.audit.pictures import learned
 from trainer.audit.pictures.measures import MEASURES
@@ -91,7 +94,7 @@ def test_every_take_of_a_class_teaches_a_device_of_its_own(takes: ChainTakes) ->
         assert len(names) == LEAST_PEOPLE
         assert counts.tolist() == [3] * LEAST_PEOPLE
         assert len(np.unique(devices.values, axis=0)) == len(devices.values)
-        assert devices.values.shape[1] == step.n_values
+        assert devices.values.shape[1] == 2 * 8  # of each class the mean of its takes
 
 
 @pytest.mark.parametrize(
@@ -127,7 +130,37 @@ def test_a_device_has_learned_what_its_commands_teach(takes: ChainTakes) -> None
     assert wanted["taught"].tolist() == [1, 1]
     devices = taught_devices(takes)[LEARNED]
     mine = devices.values[np.flatnonzero(devices.people == takes.participants[0])[1]]
-    assert np.array_equal(mine, flat(wanted))
+    assert np.array_equal(mine, read_back(enrol_place(model)[1], wanted).ravel())
+
+
+@pytest.mark.parametrize("n_each", [1, 3])
+def test_the_takes_of_a_lesson_are_read_back_out_of_what_it_left(
+    takes: ChainTakes, n_each: int
+) -> None:
+    """In a lesson their mean to the last bit, after it as far as a row is rounded, by the law.
+
+    A row is the nearest integer to the mean of two times the shipped mean and the takes. Of a class
+    without a take the shipped mean is read, of an own gesture without one nothing.
+    """
+    means = np.random.default_rng(3).integers(-40, 41, (2, 8)).astype(np.int8)
+    stage = dataclasses.replace(learner(), means=means, n_own=1, n_takes=n_each)
+    decision = Decision((False, False, False), threshold=10, hysteresis=5, persist=1, hold_off=2)
+    bins, *_ = takes.model.stages
+    classes = (*takes.model.classes, "own_1")
+    model = dataclasses.replace(takes.model, classes=classes, stages=(bins, stage, decision))
+    path = next(iter(takes.paths.values()))
+    frames, takes_of = taken(model, read_session(path))
+    spans = [(first, stop) for take, first, stop in takes_of if take.trial_type == "fingers_0"]
+    lesson = [(0, first, stop) for first, stop in spans[:n_each]]
+    device = taught(model, (frames.lit, frames.dark), lesson)
+    assert device.kept == (True,) * n_each
+    shown = np.mean([opened["best"] for opened in device.opened], axis=0)
+    in_lesson = read_back(stage, device.opened[-1])
+    after = read_back(stage, device.learned)
+    assert np.allclose(in_lesson[0], shown, rtol=0, atol=1e-9)
+    assert np.abs(after[0] - shown).max() <= 0.5 * (2 + n_each) / n_each + 1e-9
+    for read in (in_lesson, after):
+        assert np.array_equal(read[1:], [means[1], np.zeros(8)])
 
 
 def test_a_device_in_a_lesson_is_dumped_with_every_word_while_each_take_is_open(
@@ -182,6 +215,45 @@ def test_devices_are_asked_whose_they_are(takes: ChainTakes, held_people: Path) 
     assert {finding.scenes for finding in found} == {SCENES}
 
 
+def names_trained(folder: Path, names: list[str]) -> Path:
+    """Write who was trained on, as training does; return the model's folder."""
+    folder.mkdir(exist_ok=True)
+    (folder / "evaluation.json").write_text(json.dumps({"participants": {"train": names}}))
+    return folder
+
+
+def test_whether_the_owner_was_trained_on_is_asked_of_what_was_learned(
+    takes: ChainTakes, held_people: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Directions that bring takes of those together tell of whom; of nobody's nothing is found.
+
+    Where the model's folder names nobody, or too few are of one kind, nobody can tell.
+    """
+    seen = invented_takes(24, 0.5, 5, n_takes=2)
+    half = named(24)[::2].tolist()
+    few = names_trained(tmp_path / "few", half[:2])
+    trained = names_trained(tmp_path / "half", half)
+    near = np.where(np.isin(seen.people, half), 0.2, 1.0)[:, None] * seen.values
+    asked = dataclasses.replace(takes, participants=seen.people)
+    monkeypatch.setattr(owners, "columns_of_people", lambda _: [])
+    for other in ("identify", "verify_people"):
+        monkeypatch.setattr(owners, other, lambda *_, **__: [])
+
+    def told_of(values: np.ndarray, folder: Path | None) -> Finding:
+        devices = {LEARNED: dataclasses.replace(seen, values=values)}
+        monkeypatch.setattr(owners, "taught_devices", lambda *_: devices)
+        told = attack_owners(asked, held_people, model_dir=folder)
+        [best] = [f for f in strongest(told) if f.question == MEMBERSHIP]
+        assert best.step == LEARNED and best.n_people == 24
+        return best
+
+    assert told_of(near, trained).told == "leaks"
+    assert told_of(seen.values, trained).told == "nothing found"
+    for folder, why in ((None, "does not say who was trained on"), (few, "at least 6 people")):
+        found = told_of(near, folder)
+        assert found.told == "cannot tell" and why in found.why_not
+
+
 def test_what_owners_are_like_is_learned_from_further_people_s_devices(
     tmp_path: Path, recwarn: pytest.WarningsRecorder
 ) -> None:
@@ -198,7 +270,7 @@ def test_what_owners_are_like_is_learned_from_further_people_s_devices(
         assert {f.n_people for f in told} == {LEAST_PEOPLE}
         assert of_length and all(f"of {n_known} other people" in f.knows for f in of_length)
         named = [f.knows for f in told if f.question == "identity"]
-        assert named and all("everybody, with their owners' names" in text for text in named)
+        assert named and all("devices of everybody (by name)" in text for text in named)
         assert all(text.endswith(ONE_SESSION) for text in named)
     assert [str(each.message) for each in recwarn.list] == []
 

@@ -11,9 +11,9 @@ from invented_takes import invented_takes, named
 from scipy.stats import multivariate_normal
 
 from trainer.audit.findings import strongest
-from trainer.audit.people.attackers import ATTACKERS, make_ready
+from trainer.audit.people.attackers import ATTACKERS, make_ready, spread_alike
 from trainer.audit.people.enrolled import HALVES, SESSIONS, Parted, Seen, part
-from trainer.audit.people.identity import fused, identify
+from trainer.audit.people.identity import BY_SPREAD, fused, identify
 from trainer.audit.people.same_person import _likelihood_ratio, verify_people
 
 
@@ -167,6 +167,48 @@ def test_every_attacker_finds_what_is_plain(name: str) -> None:
     assert (logs.argmax(axis=1) == asked).mean() > 0.9
 
 
+def in_two_sessions(of_person: float, seed: int) -> Seen:
+    """Return two takes in each of two sessions of 40 people, half of the values the session's."""
+    rng = np.random.default_rng(seed)
+    person, session = np.repeat(np.arange(40), 4), np.tile([0, 0, 1, 1], 40)
+    values = rng.standard_normal((160, 12))
+    values[:, :6] += of_person * rng.standard_normal((40, 6))[person]
+    values[:, 6:] += 6.0 * rng.standard_normal((40, 2, 6))[person, session]
+    sessions = np.array([f"sub-{p}_ses-{s}" for p, s in zip(person, session, strict=True)])
+    labels, times = np.full(160, "device"), np.tile([0.0, 1.0], 80)
+    return Seen(values, named(40)[person], sessions, labels, times)
+
+
+def test_how_takes_spread_from_session_to_session_is_learned_from_others() -> None:
+    """Where a session shifts some values, who learns that from others names more than all others.
+
+    Nobody can learn it from those enrolled in one session; where nothing is of people, nothing is
+    found by it either.
+    """
+    found = identify(in_two_sessions(3.0, 1), "learned", by_spread=True)
+    reached = {f.attacker: f.value for f in found if f.scenes == "one take"}
+    best = reached.pop(BY_SPREAD)
+    assert len(reached) == len(ATTACKERS) and None not in reached.values()
+    assert best is not None and best > max(reached.values()) + 0.2
+    nothing = identify(in_two_sessions(0.0, 2), "learned", by_spread=True)
+    assert {f.told for f in nothing} == {"nothing found"}
+
+
+def test_where_takes_spread_alike_others_have_the_covariance_of_a_ball() -> None:
+    """What others differ by from take to take is equal in all directions, and uncorrelated."""
+    rng = np.random.default_rng(4)
+    people = np.repeat(named(800), 5)
+    mixed = np.repeat(rng.standard_normal((800, 4)), 5, axis=0) * 5.0
+    mixed += rng.standard_normal((4000, 4)) @ rng.standard_normal((4, 4))
+    turned = spread_alike(mixed, people)(mixed).reshape(800, 5, 4)
+    inside = (turned - turned.mean(axis=1, keepdims=True)).reshape(4000, 4)
+    covariance = np.cov(inside.T)
+    ball = np.eye(4) * np.trace(covariance) / 4
+    assert covariance == pytest.approx(ball, abs=0.05 * ball[0, 0])
+    alone = spread_alike(mixed[:4], people[::5][:4])(mixed[:4])  # nobody has two
+    assert alone.std(axis=0) == pytest.approx(np.ones(4))
+
+
 def test_people_with_one_take_each_are_asked_about_without_a_word_beside_the_findings() -> None:
     """So many classes as takes are what a device of each has, and a library warns of it."""
     one = np.arange(60) // 2  # the first of two takes is enrolled
@@ -175,5 +217,6 @@ def test_people_with_one_take_each_are_asked_about_without_a_word_beside_the_fin
     sessions, labels = np.full(60, "sub_ses-01"), np.full(60, "device")
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        found = identify(Seen(values, people, sessions, labels, np.arange(60.0)), "learned")
+        seen = Seen(values, people, sessions, labels, np.arange(60.0))
+        found = identify(seen, "learned", by_spread=True)
     assert {f.n_people for f in found} == {30}
