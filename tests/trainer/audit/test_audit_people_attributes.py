@@ -79,6 +79,21 @@ def test_rare_values_are_left_out_and_too_few_tell_nothing() -> None:
     assert "5 of at least 6 people" in found[2].why_not
 
 
+def test_numbers_that_are_alike_or_huge_end_no_audit() -> None:
+    """Who are asked may all have one number where others differ: nothing is told, and said so."""
+    seen = invented_takes(10, 0.5, 6)
+    others = invented_takes(14, 0.5, 7)
+    others = others.only(np.isin(others.people, named(14)[10:]))
+    alike = noted("shoe", [42.0] * 10 + [38.0, 39.0, 40.0, 41.0])
+    for further in (None, others):
+        (finding,) = tell_attributes(seen, [alike], "level", further)
+        assert finding.told == "cannot tell" and finding.value is None and finding.n_people == 10
+        assert finding.why_not == "all 10 people of whom it is noted have the same"
+    far = np.linspace(-1.0, 1.0, 10)
+    small, huge = (tell_attributes(seen, [noted("x", far * k)], "level") for k in (1.0, 1e300))
+    assert [f.told for f in huge] == [f.told for f in small] != ["cannot tell"] * len(small)
+
+
 def test_a_guess_of_the_usual_value_gains_nothing() -> None:
     """Where nearly all are right-handed, saying so of everybody is half right in balance."""
     mostly = noted("handedness", ["right"] * 20 + ["left"] * 6)

@@ -108,6 +108,10 @@ def tell_attribute(
     person = np.searchsorted(names, known.people)
     if attribute.numbers is not None:
         amounts = np.array([attribute.numbers[name] for name in names.tolist()])
+        if amounts[own].min() == amounts[own].max():
+            why = f"all {own.sum()} people of whom it is noted have the same"
+            return [cannot_tell(step, attribute.name, int(own.sum()), why)]
+        amounts = amounts / np.abs(amounts).max()  # a share has no unit; squares do not overflow
         takes = _Takes(known.values, person, amounts, own, _of_persons(known))
         return _tell_number(takes, attribute.name, step)
     words, of = np.unique([attribute.words[n] for n in names.tolist()], return_inverse=True)
@@ -264,7 +268,8 @@ def _tell_number(takes: _Takes, name: str, step: str) -> list[Finding]:
         def told_of(
             people: NDArray[np.bool_], wrong: Float64 = wrong, guessed: Float64 = guessed
         ) -> float:
-            return 1.0 - float(wrong[people].sum() / guessed[people].sum())
+            spread = float(guessed[people].sum())
+            return 1.0 - float(wrong[people].sum()) / spread if spread else 0.0
 
         value = told_of(np.ones(n_people, dtype=bool))
         low, high = jackknife(told_of, n_people, widened(len(guesses)), share=False)
