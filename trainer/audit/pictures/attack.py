@@ -28,6 +28,8 @@ _APART = 4  # every so manieth person that an attacker sees is set apart to choo
 _CUTS = np.linspace(0.02, 0.8, 40)
 _N_FOR_CUTS = 400  # pictures that cuts are chosen on
 _NEARLY_ALWAYS = 0.99
+_SHARES = ("iou", "ssim", "edge_overlap")
+"""Measures that end at 1; decibels end where nothing that is measured comes near."""
 _OF_PART = ", of its "
 PAIRS_KNOWN = "pairs of what the step holds and of the scene, of {n} other people"
 
@@ -244,12 +246,15 @@ def _findings(
     for step in steps:
         attackers = [name for at, name in reached if at == step.name]
         for measure in MEASURES:
-            guessed = per_person(shown.people, blind[measure])
+            guessed, most = per_person(shown.people, blind[measure]), 1.0
+            if measure not in _SHARES:  # as much as of anybody whom anything was told of
+                every = [blind[measure], *(each[measure] for each in reached.values())]
+                most = max(float(per_person(shown.people, each).max()) for each in every)
             for name in attackers or ["any"]:
                 own = guessed
                 if attackers:
                     own = per_person(shown.people, reached[step.name, name][measure])
-                figures = gain_over_people(own, guessed, max(1, len(attackers)))
+                figures = gain_over_people(own, guessed, max(1, len(attackers)), most=most)
                 knows = _KNOWS.get(name.partition(_OF_PART)[0], PAIRS_KNOWN).format(n=n_others)
                 found.append(
                     Finding(step.name, "picture", shown.name, name, knows, measure, **figures)
