@@ -111,13 +111,15 @@ class Finding:
     def found_from(self) -> float | None:
         """From which gain on this attack would have found one in four audits of five.
 
-        By a gain's distance to its interval's end, as wide as it is here: an estimate that is off
-        by its error must still lie so far above zero. Of an interval that is wide for many
+        By a gain's distance to its interval's farther end, as wide as it is here: an estimate that
+        is off by its error must still lie so far above zero. Of an interval that is wide for many
         attackers somewhat less would do. None where nothing can be told.
         """
-        if self.told == "cannot tell" or self.gain is None or self.low is None:
+        if self.told == "cannot tell" or self.gain is None:
             return None
-        return round(_FOUND_FROM * (self.gain - self.low), _PLACES)
+        if self.low is None or self.high is None:
+            return None
+        return round(_FOUND_FROM * max(self.gain - self.low, self.high - self.gain), _PLACES)
 
     @property
     def most_gain(self) -> float:

@@ -7,12 +7,14 @@ it, so that columns nobody thought of are attacked as well. People are held out 
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 from sklearn.ensemble import ExtraTreesRegressor
 from sklearn.linear_model import RidgeCV
 from sklearn.model_selection import StratifiedKFold
@@ -273,9 +275,26 @@ def _tell_number(takes: _Takes, name: str, step: str) -> list[Finding]:
 
         value = told_of(np.ones(n_people, dtype=bool))
         low, high = jackknife(told_of, n_people, widened(len(guesses)), share=False)
-        ends = value, 0.0, value, low, min(high, 1.0), n_people
+        high = min(max(high, _if_scaled(guess[own], of[own], widened(len(guesses)))), 1.0)
+        ends = value, 0.0, value, low, high, n_people
         found.append(told(Finding(step, name, "takes", attacker, takes.knows, R2, *ends)))
     return found
+
+
+def _if_scaled(guess: Float64, of: Float64, confidence: float) -> float:
+    """Return the most of the spread that guesses may tell of others, if they are scaled better.
+
+    Who has learned from few people answers little else than their mean, and so errs by as much of
+    everybody: that bounds what was learned, and not what there is to learn. The square of the upper
+    end of their correlation with the truth does not hang on their scale (R. A. Fisher, Metron 1,
+    1921, from memory); none below zero counts, as means without a person lean away from that
+    person.
+    """
+    found = 0.0
+    if np.ptp(guess) > 0.0 and np.ptp(of) > 0.0:
+        found = float(np.clip(np.corrcoef(guess, of)[0, 1], 0.0, 1.0 - 1e-12))
+    end = np.arctanh(found) + special.ndtri(0.5 + confidence / 2) / math.sqrt(len(of) - 3)
+    return float(np.tanh(end) ** 2)
 
 
 def _ridge(x: Float64, numbers: Float64) -> Learned:
