@@ -32,7 +32,7 @@ from trainer.audit.limits import Held, PrivacyLimits, held, refuse_unknown_names
 from trainer.audit.owner_pictures import attack_owner_pictures
 from trainer.audit.owners import attack_owners, owner_steps
 from trainer.audit.people.attack import Attacked, attack_people
-from trainer.audit.people.membership import members_of
+from trainer.audit.people.membership import members_of, others_by_name
 from trainer.audit.people.mitigations import Mitigation, weigh_mitigations
 from trainer.audit.people.shadows import recipe_of
 from trainer.audit.pictures.optic import KnownOptic, calibrated_optic
@@ -257,7 +257,9 @@ def _ready(folder: Path, recordings: Path, asked: Asked, tell: Callable[[str], N
         )  # fmt: skip
     _refuse_one_class(takes, recordings)
     columns = columns_of_people(recordings)
-    members_of(folder, takes.participants.tolist())  # read again where members are asked for
+    # Both read again where members are asked for.
+    members_of(folder, takes.participants.tolist())
+    others_by_name(folder, takes)
     if asked.limits is not None:
         steps = (*takes.steps, *owner_steps(model))
         refuse_unknown_names(asked.limits, planned(takes, columns), steps)

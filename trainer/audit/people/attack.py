@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,6 +19,7 @@ from trainer.audit.people.membership import (
     attack_membership,
     by_threshold,
     members_of,
+    others_by_name,
 )
 from trainer.audit.people.rates import cannot_tell
 from trainer.audit.people.same_person import verify_people
@@ -110,8 +111,8 @@ def _membership(
         why_not = "the model answers no classes, of which a loss could be told"
     elif members is None:
         why_not = "the model's folder does not say who was trained on"
-    elif members.why_not:
-        why_not = members.why_not
+    else:
+        why_not = members.why_not or _another(others_by_name(attacked.model_dir, takes))
     if why_not or members is None:
         return [cannot_tell(MODEL_FILES, QUESTION, takes.n_people, why_not, OF_A_PERSON)]
     recipe = attacked.recipe or recipe_of(takes.model)
@@ -129,6 +130,16 @@ def _membership(
     if without and shadows:  # the strongest attackers that are known were not among these
         found.append(cannot_tell(MODEL_FILES, QUESTION, takes.n_people, without, OF_A_PERSON))
     return found
+
+
+def _another(people: Sequence[str]) -> str:
+    """Say why names tell nothing: somebody else was evaluated by one of them; empty for nobody."""
+    if not people:
+        return ""
+    first = (
+        f"{people[0]} has" if len(people) == 1 else f"{people[0]} and {len(people) - 1} more have"
+    )
+    return f"{first} other takes than those evaluated under the same name: they are somebody else"
 
 
 def _no_shadows(takes: ChainTakes, recipe: Recipe | None) -> str:
