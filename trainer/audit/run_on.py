@@ -74,10 +74,9 @@ def later_steps(takes: ChainTakes) -> Later:
 def run_on(findings: Sequence[Finding], later: Later) -> list[Finding]:
     """Return what attackers find at each step by running it on to those that follow from it.
 
-    Interval and verdict are those of the step where it was found. They hold for all attackers that
-    were tried there, and not for all steps that might have been run on to: a leak that chance makes
-    at a step is told at each step before it, too. Of what nobody can tell there, nothing is told
-    here.
+    Interval and verdict are those of the step where it was found, which hold for all attackers at
+    all steps together: chance makes a leak of a question as seldom as if one had been tried at one
+    step. Of what nobody can tell there, nothing is told here.
     """
     by_step: dict[str, list[Finding]] = defaultdict(list)
     for finding in findings:
