@@ -22,6 +22,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
+from runtime.fixedpoint import round_shift
 from trainer.audit.chain import MEMORY, RAW, Floats, Step, flat_state, places_of
 from trainer.audit.findings import Finding
 from trainer.audit.steps import ChainTakes
@@ -32,6 +33,9 @@ Later = Mapping[str, Mapping[str, str]]
 """By step: those that follow from it, in order, each with what has to be known besides."""
 
 SAME_FRAMES = "the model"
+_SHIFTS = tuple(range(17))
+"""Bits by which a stage may round what it keeps: a sum of so many bits more than its values' 16 is
+too wide for the 32 that every stage has."""
 EVERY_FRAME = "the model, and every frame since the device was switched on"
 
 
@@ -137,22 +141,32 @@ def _forgets(takes: ChainTakes, place: int) -> bool:
 
 
 def _inside(frames: Mapping[str, Floats], steps: Sequence[Step], step: Step) -> Iterator[str]:
-    """Yield the steps whose values lie side by side among its own, after every frame heard."""
+    """Yield the steps whose values lie side by side among its own, after every frame heard.
+
+    So do values that a stage keeps in full and gives rounded, as one that sums frames up does.
+    """
     if step.role not in ("values", "state"):
         return
     outer = frames[step.name]
     for other in steps:
         inner = frames[other.name]
-        width = inner.shape[-1]
         if other is step or other.role not in ("values", "state"):
             continue
-        firsts = [
-            first
-            for first in range(outer.shape[-1] - width + 1)
-            if np.array_equal(outer[:, :, first], inner[:, :, 0])
-        ]
-        if any(np.array_equal(outer[:, :, f : f + width], inner) for f in firsts):
+        shifts = _SHIFTS if step.role == "state" else _SHIFTS[:1]
+        if any(_lies_in(outer, inner, shift) for shift in shifts):
             yield other.name
+
+
+def _lies_in(outer: Floats, inner: Floats, shift: int) -> bool:
+    """Tell whether values are some of others, shifted right by so many bits; both of each take."""
+    width, some = inner.shape[-1], round_shift(outer[0].astype(np.int64), shift)
+    return any(
+        np.array_equal(some[:, first : first + width], inner[0])
+        and np.array_equal(
+            round_shift(outer[:, :, first : first + width].astype(np.int64), shift), inner
+        )
+        for first in range(outer.shape[-1] - width + 1)
+    )
 
 
 def _of_difference(takes: ChainTakes) -> bool:

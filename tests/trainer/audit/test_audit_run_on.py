@@ -92,6 +92,9 @@ def test_a_state_gives_what_lies_in_it_and_no_more(
     assert "hold" in later["hold state"]
     assert "window 6" not in later["hold state"]
     assert all(besides == SAME_FRAMES for besides in later[MEMORY].values())
+    assert list(later["window 6 state"]) == ["window 6", "dense 7", "dense 8", "dense 9"]
+    kept, given = (heard.frames[name] for name in ("window 6 state", "window 6"))
+    assert not np.array_equal(kept[:, :, -given.shape[-1] :], given)  # in full, and rounded
     for other in later["hold state"]:
         inner, outer = heard.frames[other], heard.frames["hold state"]
         assert set(inner[0, 0].tolist()) <= set(outer[0, 0].tolist())

@@ -127,7 +127,7 @@ def verify_people(seen: Seen, step: str, n_steps: int = 1) -> list[Finding]:
         n: {name: _together(each, shown, n) for name, each in scores.items()} for n in TOGETHER
     }
     # Takes of one person that are shown together are one guess at it, with less of chance in it.
-    n_shown = len(shown) / len(fused(shown[:, None], shown, FUSED)[1])
+    n_shown = len(shown) / len(fused(np.zeros((len(shown), 1)), shown, FUSED)[1])
     of_mean = {OF_MEAN: lambda others: _likelihood_ratio(others, n_shown)}
     means, whose = _all_pairs(ways, of_mean, N_FOLDS, FUSED)
     pairs[FUSED][OF_MEAN] = _together(means[OF_MEAN], whose, 1)
@@ -181,7 +181,7 @@ def _all_pairs(
     names = ways[0].names
     known = np.isin(ways[0].probes.people, names)
     whose = np.searchsorted(names, ways[0].probes.people[known])
-    _, shown = fused(whose[:, None], whose, n_together)
+    _, shown = fused(np.zeros((len(whose), 1)), whose, n_together)
     scores = {name: np.full((len(shown), len(names)), np.nan) for name in learners}
     folds = GroupKFold(min(n_folds, len(names) // 2))
     for learned_from, held in folds.split(names, groups=names):
