@@ -82,6 +82,9 @@ class Finding:
         People that the interval is over.
     why_not : str
         Why nothing can be told; empty otherwise.
+    run_on_to : str
+        A later step, where the attacker found it after it had run the model on; empty where it
+        attacked the step itself.
     """
 
     step: str
@@ -97,6 +100,7 @@ class Finding:
     high: float | None
     n_people: int
     why_not: str = ""
+    run_on_to: str = ""
 
     @property
     def told(self) -> Told:

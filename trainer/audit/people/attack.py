@@ -85,6 +85,9 @@ def attack_people(
     takes = attacked.takes
     found: list[Finding] = []
     attributes = columns_of_people(attacked.data)
+    # The strongest at a step is sought at those that follow from it, too: all hold together.
+    every = (alike_before(takes.frames, takes.steps, step) for step in takes.steps)
+    n_steps = sum(before is None for before in every)
     for step in takes.steps:
         tell(f"who it is, told from {step.name}")
         before = alike_before(takes.frames, takes.steps, step)
@@ -93,10 +96,10 @@ def attack_people(
             found += [dataclasses.replace(finding, step=step.name) for finding in alike]
             continue
         seen = seen_at(takes, step.name)
-        found += identify(seen, step.name)
-        found += verify_people(seen, step.name)
+        found += identify(seen, step.name, n_steps)
+        found += verify_people(seen, step.name, n_steps)
         others = None if attacked.others is None else seen_at(attacked.others, step.name)
-        found += tell_attributes(seen, attributes, step.name, others)
+        found += tell_attributes(seen, attributes, step.name, others, n_steps)
     tell("who was trained on")
     return [*found, *_membership(attacked, workers, tell, shadows)]
 

@@ -47,11 +47,19 @@ def fused(scores: Float64, people: Int64, n_together: int) -> tuple[Float64, Int
     return np.concatenate(means), np.concatenate(whose)
 
 
-def identify(seen: Seen, step: str) -> list[Finding]:
+def identify(seen: Seen, step: str, n_steps: int = 1) -> list[Finding]:
     """Attack identity at a step, from one take and from ten.
 
     Everybody is asked about with the same weight, however many takes they have: the blind guess
     names anyone of N, and is right for one person in N.
+
+    Parameters
+    ----------
+    seen : Seen
+    step : str
+    n_steps : int
+        Steps that are asked: the strongest attacker is sought at all of them, and intervals are
+        wide enough that all hold together.
 
     Returns
     -------
@@ -71,20 +79,32 @@ def identify(seen: Seen, step: str) -> list[Finding]:
     x, y = ready(parted.enrolled.values), ready(probes.values)
     scores = {name: learn(x, whose, len(names))(y) for name, learn in ATTACKERS.items()}
     return [
-        _found(step, name, *fused(given, asked, n_together), parted, n_together)
+        _found(
+            step,
+            (name, n_steps * len(scores)),
+            *fused(given, asked, n_together),
+            parted,
+            n_together,
+        )
         for n_together in TOGETHER
         for name, given in scores.items()
     ]
 
 
 def _found(
-    step: str, attacker: str, scores: Float64, asked: Int64, parted: Parted, n_together: int
+    step: str,
+    tried: tuple[str, int],
+    scores: Float64,
+    asked: Int64,
+    parted: Parted,
+    n_together: int,
 ) -> Finding:
-    n_people = len(parted.names)
+    """Return one attacker's finding; `tried` is its name, and of how many it is one."""
+    n_people, (attacker, n_tried) = len(parted.names), tried
     right = scores.argmax(axis=1) == asked
     each = [float(right[asked == person].mean()) for person in np.unique(asked)]
     value, blind = mean_of(each), 1.0 / n_people
-    low, high = over_participants(each, len(asked), widened(len(ATTACKERS)))
+    low, high = over_participants(each, len(asked), widened(n_tried))
     return told(
         Finding(
             step, "identity", TOGETHER[n_together], attacker, parted.knows,

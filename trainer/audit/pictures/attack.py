@@ -241,8 +241,13 @@ def _findings(
     blind: Mapping[str, Float64],
     n_others: int,
 ) -> tuple[Finding, ...]:
-    """Return each attacker's gain in each measure; a step that never changes gains nothing."""
+    """Return each attacker's gain in each measure; a step that never changes gains nothing.
+
+    Intervals hold together for all that were tried at any step: the strongest at a step is sought
+    at those that follow from it, too. What is the same at two steps was tried once.
+    """
     found: list[Finding] = []
+    n_tried = len({id(each) for each in reached.values()})
     for step in steps:
         attackers = [name for at, name in reached if at == step.name]
         for measure in MEASURES:
@@ -254,7 +259,7 @@ def _findings(
                 own = guessed
                 if attackers:
                     own = per_person(shown.people, reached[step.name, name][measure])
-                figures = gain_over_people(own, guessed, max(1, len(attackers)), most=most)
+                figures = gain_over_people(own, guessed, max(1, n_tried), most=most)
                 knows = _KNOWS.get(name.partition(_OF_PART)[0], PAIRS_KNOWN).format(n=n_others)
                 found.append(
                     Finding(step.name, "picture", shown.name, name, knows, measure, **figures)
