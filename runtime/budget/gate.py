@@ -9,6 +9,8 @@ from runtime.budget.verdict.limits import Basis, Check, Limits, check, verdict_c
 
 __all__ = ["held"]
 
+_HOLDS_THE_LIMIT = "the interval holds the limit: ask more people"
+
 
 def held(limits: Limits, priced: Budget) -> tuple[Check, ...]:
     """Hold each value against the limit that the file gives for it, if it gives one."""
@@ -89,6 +91,9 @@ def _worst_group(limits: Limits, found: Evaluation | None) -> _Row:
         return None, limit, Basis("counted", _NEW_PEOPLE, missing=missing)
     x = group.accuracy
     counted = f"{group.words}, {_people(x, 'takes', x.n_takes)}"
+    if x.low < (limits.worst_group or 0.0) <= x.value:
+        # Whoever is asked few is not served well for it: no gate opens by too little data.
+        missing = "; ".join(filter(None, (_HOLDS_THE_LIMIT, missing)))
     return x.interval.times(100.0), limit, Basis("counted", _NEW_PEOPLE, counted, missing)
 
 

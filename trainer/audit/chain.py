@@ -30,7 +30,9 @@ __all__ = [
     "Step",
     "alike_before",
     "contained_before",
+    "flat_state",
     "overheard",
+    "places_of",
     "steps_of",
 ]
 
@@ -107,6 +109,22 @@ def steps_of(model: Model) -> tuple[Step, ...]:
     if len(kept) > 1:
         steps.append(Step(MEMORY, "state", sum(kept) + closing.n_out, stored=True))
     return tuple(steps)
+
+
+def places_of(model: Model) -> dict[str, int]:
+    """Return which stage gives or keeps each step; of all memory the first that keeps anything.
+
+    The raw pair stands before the first, which is 0; the dark exposure is only a part of what
+    that works on, and stands nowhere.
+    """
+    places = {RAW: -1}
+    named = iter(step.name for step in steps_of(model)[2:])
+    for index, stage in enumerate(model.stages):
+        places[next(named)] = index
+        if stage.initial_state():
+            places[next(named)] = index
+            places.setdefault(MEMORY, index)
+    return places
 
 
 def alike_before(
@@ -247,9 +265,8 @@ def _row(
     row = [(lit.astype(np.float32) - dark).ravel(), dark.astype(np.float32).ravel()]
     for index, (output, state) in enumerate(zip(outputs, own, strict=True)):
         row.append(told if index == len(own) - 1 else output[-1].astype(np.float32))
-        kept = [value.astype(np.float32).ravel() for value in state.values()]
-        if kept:
-            row.append(np.concatenate(kept))
+        if state:
+            row.append(flat_state(state))
     return row
 
 
@@ -260,6 +277,11 @@ def _memory(model: Model, row: list[Floats], last: Int32) -> list[Floats]:
         return []
     kept = [values for step, values in zip(steps, row, strict=False) if step.stored]
     return [np.concatenate([*kept, last.astype(np.float32)])]
+
+
+def flat_state(state: State) -> Floats:
+    """Return what a stage keeps, one array behind the other, float32 (n_values,)."""
+    return np.concatenate([value.astype(np.float32).ravel() for value in state.values()])
 
 
 def _told(model: Model, events: Int32, since: int, last: Int32) -> Floats:

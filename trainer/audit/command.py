@@ -126,6 +126,7 @@ def _limit_line(held: Held) -> str:
     line += f", at most {limit.most_gain:g}: {held.verdict}"
     if worst is not None and worst.low is not None and worst.high is not None:
         line += f", {worst.gain:+.3f} ({worst.low:+.3f} to {worst.high:+.3f}) at {worst.step}"
+        line += f", run on to {worst.run_on_to}" if worst.run_on_to else ""
     return f"{line}; {held.why}" if held.why else line
 
 
@@ -146,6 +147,9 @@ def _table(found: Audit) -> Table:
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("over", justify="right")
     table.add_column("told")
+    runs_on = any(f.run_on_to for f in found.told_first)
+    if runs_on:
+        table.add_column("run on to")
     last = ""
     for f in found.told_first:
         step, last = f.step if f.step != last else "", f.step
@@ -154,5 +158,6 @@ def _table(found: Audit) -> Table:
             asked += f": {f.scenes}"
         gain = "" if f.gain is None else f"{f.gain:+.3f}"
         interval = "" if f.low is None or f.high is None else f"{f.low:+.3f} to {f.high:+.3f}"
-        table.add_row(step, asked, gain, interval, str(f.n_people), f.told)
+        row = (step, asked, gain, interval, str(f.n_people), f.told)
+        table.add_row(*row, *((f.run_on_to,) if runs_on else ()))
     return table

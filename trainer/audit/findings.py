@@ -14,6 +14,7 @@ from scipy import special
 
 from runtime.errors import UsageError
 from runtime.intervals import CONFIDENCE
+from trainer.judge.intervals import IMAGINED
 
 __all__ = [
     "LEAST_PEOPLE",
@@ -30,8 +31,8 @@ Told = Literal["leaks", "nothing found", "cannot tell"]
 LEAST_PEOPLE = 6
 """People below whom nothing is claimed: of fewer, Student's 95 % interval of a mean is wider than
 the spread of the people themselves (of 6: its quantile, 2.57, over the root of 6 is 1.05)."""
-_ENDLESS = ("psnr_db",)
-"""Measures in which nobody is ever wholly right."""
+_MOST = {"psnr_db": 20.0 * math.log10(65_535.0 * math.sqrt(12.0))}
+"""What pictures without a fault reach in measures that do not end at 1: half a step of 16 bits."""
 _OFTEN = 0.8
 """Of audits that should find a gain for it to be called one that would have been found (J. Cohen,
 Statistical Power Analysis for the Behavioral Sciences, 1988, from memory)."""
@@ -81,6 +82,9 @@ class Finding:
         People that the interval is over.
     why_not : str
         Why nothing can be told; empty otherwise.
+    run_on_to : str
+        A later step, where the attacker found it after it had run the model on; empty where it
+        attacked the step itself.
     """
 
     step: str
@@ -96,6 +100,7 @@ class Finding:
     high: float | None
     n_people: int
     why_not: str = ""
+    run_on_to: str = ""
 
     @property
     def told(self) -> Told:
@@ -110,24 +115,23 @@ class Finding:
     def found_from(self) -> float | None:
         """From which gain on this attack would have found one in four audits of five.
 
-        By a gain's distance to its interval's end, as wide as it is here: an estimate that is off
-        by its error must still lie so far above zero. Of an interval that is wide for many
+        By a gain's distance to its interval's farther end, as wide as it is here: an estimate that
+        is off by its error must still lie so far above zero. Of an interval that is wide for many
         attackers somewhat less would do. None where nothing can be told.
         """
-        if self.told == "cannot tell" or self.gain is None or self.low is None:
+        if self.told == "cannot tell" or self.gain is None:
             return None
-        return round(_FOUND_FROM * (self.gain - self.low), _PLACES)
+        if self.low is None or self.high is None:
+            return None
+        return round(_FOUND_FROM * max(self.gain - self.low, self.high - self.gain), _PLACES)
 
     @property
     def most_gain(self) -> float:
-        """What an attacker who is never wrong would gain; infinite where the measure has no end."""
-        if (
-            self.blind is None
-            or self.value is None
-            or self.gain is None
-            or self.measure in _ENDLESS
-        ):
+        """What an attacker who is never wrong would gain; infinite where nothing can be told."""
+        if self.blind is None or self.value is None or self.gain is None:
             return math.inf
+        if self.measure in _MOST:
+            return _MOST[self.measure] - self.blind
         small_is_better = self.gain * (self.value - self.blind) < 0
         return self.blind if small_is_better else 1.0 - self.blind
 
@@ -142,12 +146,18 @@ def gain_over_people(
     n_tried: int = 1,
     *,
     better: Literal["large", "small"] = "large",
+    most: float | None = None,
 ) -> dict[str, Any]:
     """Return the figures of a finding: Student's interval of the people's own gains.
 
     What makes a person easy for the attacker and for the blind guess alike has no part in it. Of
     several attackers the strongest is told; each of their intervals is wide enough that all of them
     together hold as often as a single one would (C. E. Bonferroni, 1936).
+
+    Few people who happen to be alike say little of how different others are, and a step that never
+    changed is not known never to. So the upper end counts, with those met, a quarter of a person
+    of whom everything is told (as :func:`trainer.judge.intervals.over_participants` does); the
+    lower end does not: what leaks is called so no later for it.
 
     Parameters
     ----------
@@ -157,6 +167,8 @@ def gain_over_people(
         Attackers among whom the strongest is told.
     better : str
         ``small`` of measures that are better when small, such as an error.
+    most : float, optional
+        What is reached of a person of whom everything is told; without it none is imagined.
 
     Returns
     -------
@@ -185,9 +197,15 @@ def gain_over_people(
         people = f"only {n} of at least {LEAST_PEOPLE} people"
         return figures | {"low": None, "high": None, "why_not": people}
     quantile = float(special.stdtrit(n - 1, 1.0 - (1.0 - CONFIDENCE) / (2 * n_tried)))
-    half = quantile * math.sqrt(float(gains.var(ddof=1)) / n)
-    low, high = round(mean - half, _PLACES), round(mean + half, _PLACES)
-    return figures | {"low": low, "high": high, "why_not": ""}
+    squares = float(((gains - mean) ** 2).sum())
+    low = mean - quantile * math.sqrt(squares / (n - 1) / n)
+    imagined, end = 0.0, math.inf
+    if most is not None:
+        end = abs(most - float(guessed.mean()))
+        imagined = IMAGINED
+        squares += IMAGINED * (end - mean) ** 2
+    high = min(end, mean + quantile * math.sqrt(squares / (n + imagined - 1) / n))
+    return figures | {"low": round(low, _PLACES), "high": round(high, _PLACES), "why_not": ""}
 
 
 def per_person(

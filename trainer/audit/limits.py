@@ -3,8 +3,8 @@
 A file of limits is TOML: ``[[limit]]`` tables, each with the most gain over a blind guess that is
 let through. It is kept where the interval of the gain lies below it, broken where it lies above;
 where the interval holds it, or too few people were asked, nobody can tell, and that is no pass. No
-more is a limit that even an attacker who is never wrong would keep: of 8 people somebody who names
-each one gains 0.875.
+more is a limit that even an attacker who is never wrong would keep, in any measure that it is held
+against: of 8 people somebody who names each one gains 0.875, and no overlap is more than 1.
 """
 
 from __future__ import annotations
@@ -190,9 +190,10 @@ def _held(limit: Limit, findings: Sequence[Finding], steps: Sequence[Step]) -> H
     worst = max(told, key=lambda finding: finding.high or 0.0)
     if (worst.high or 0.0) > limit.most_gain:
         return Held(limit, "cannot tell", worst, "the interval holds the limit: ask more people")
-    most = max(finding.most_gain for finding in told)
-    if limit.most_gain >= most:
-        why = f"nobody could break it: who is never wrong gains {most:.3f} over a blind guess here"
+    least = min(told, key=lambda finding: finding.most_gain)
+    if limit.most_gain >= least.most_gain:
+        why = f"nobody could break it: who is never wrong gains {least.most_gain:.3f} over a blind "
+        why += "guess here" + (f" ({least.measure})" if limit.measure is None else "")
         return Held(limit, "cannot tell", worst, why)
     return Held(limit, "pass", worst)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, get_args
 
 import numpy as np
@@ -77,8 +77,9 @@ def audit_page(audit: Audit) -> str:
         elsewhere=[finding for finding in headline if finding.step not in named],
         columns=_columns(first),
         learns=LEARNED in named,
+        runs_on=any(finding.run_on_to for finding in headline),
         glance=[_glance(step.name, first) for step in audit.takes.steps],
-        pictures=_picture_tables(audit.rows, [step.name for step in audit.takes.steps]),
+        pictures=_picture_tables(audit.rows, [step.name for step in audit.takes.steps], headline),
         headings=HEADINGS,
         mitigations=[(mitigation_row(each), each.note) for each in audit.mitigations],
         emulated=_KIND_WORDS.get(audit.takes.kind, ""),
@@ -176,25 +177,41 @@ def _over(finding: Finding) -> str:
     return f"{finding.n_people} {'drawn' if drawn else 'people'}"
 
 
-def _picture_tables(rows: Sequence[PictureRow], steps: Sequence[str]) -> list[list[dict[str, Any]]]:
+def _picture_tables(
+    rows: Sequence[PictureRow], steps: Sequence[str], headline: Sequence[Finding]
+) -> list[list[dict[str, Any]]]:
     """Return the rows of a table of takes and drawings, and of one of taught devices.
 
     These have steps of their own: in one table each would be dashes where the other has pictures.
     """
+    made_at = {(f.scenes, f.step): f.run_on_to or f.step for f in headline if f.measure == "iou"}
     tables = [
-        [_pictures(row, [s for s in steps if (s in _OF_OWNERS) == of_owners]) for row in chosen]
+        [
+            _pictures(
+                row,
+                {
+                    step: made_at.get((row.scenes, step), step)
+                    for step in steps
+                    if (step in _OF_OWNERS) == of_owners
+                },
+            )
+            for row in chosen
+        ]
         for of_owners in (False, True)
         for chosen in [[row for row in rows if (row.scenes == SCENES) == of_owners]]
     ]
     return [table for table in tables if table]
 
 
-def _pictures(row: PictureRow, steps: Sequence[str]) -> dict[str, Any]:
-    """Return a row of small pictures as images in the page: scene, readout, and every step."""
+def _pictures(row: PictureRow, steps: Mapping[str, str]) -> dict[str, Any]:
+    """Return a row of small pictures as images in the page: scene, readout, and every step.
+
+    Of each step it is what its strongest attacker made, at the step that it ran on to.
+    """
     low, high = (float(v) for v in np.quantile(row.readout, [_DARKEST, _BRIGHTEST]))
     shown = [("readout", grey_picture(row.readout.astype(np.int64), low, high))]
-    for step in steps:
-        picture = row.shown.get(step)
+    for step, made_at in steps.items():
+        picture = row.shown.get(made_at)
         shown.append((step, "" if picture is None else _bright(picture)))
     return {"scenes": row.scenes, "scene": _bright(row.truth), "shown": shown}
 

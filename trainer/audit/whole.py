@@ -4,12 +4,15 @@
 ``n_takes``, and the ``optic`` that picture attacks knew; of ``n_sessions`` read, ``n_cut_sessions``
 have no readouts in part of their takes, ``unread_fraction`` of all takes' time. ``steps`` are the
 places of the chain, by ``name``, ``role``, ``n_values``, ``leaves_device``, ``stored`` and, in
-words, ``where``. ``findings`` hold every attacker's figures, ``headline`` the strongest attacker's
-at each step, of each question, scenes and measure. ``mitigations`` are what was refitted with less
-in a step, where that was asked for; ``limits`` each limit with its ``verdict``, the ``worst``
-finding and ``why`` nobody can tell; ``verdict`` is that of all of them, null without limits.
-``findings.csv`` has a row for each finding; ``found_from`` is the gain that four audits of five
-would have found there.
+words, ``where``; ``run_on_to`` are those that follow from it, each with what has to be known for
+that. ``findings`` hold every attacker's figures where it was tried, ``headline`` the strongest
+attacker's at each step, of each question, scenes and measure; ``run_on_to`` names the later step
+at which it was found, and is empty where it is the step's own. ``mitigations`` are what was
+refitted with less in a step, where that was asked for; ``limits`` each limit with its ``verdict``,
+the ``worst`` finding and ``why`` nobody can tell; ``verdict`` is that of all of them, null without
+limits.
+``findings.csv`` has a row for each finding, and for each of the headline that was run on to;
+``found_from`` is the gain that four audits of five would have found there.
 """
 
 from __future__ import annotations
@@ -20,7 +23,7 @@ import io
 import json
 import os
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +35,7 @@ from trainer.audit.limits import Held, PrivacyLimits, held, refuse_unknown_names
 from trainer.audit.owner_pictures import attack_owner_pictures
 from trainer.audit.owners import attack_owners, owner_steps
 from trainer.audit.people.attack import Attacked, attack_people
-from trainer.audit.people.membership import members_of
+from trainer.audit.people.membership import members_of, others_by_name
 from trainer.audit.people.mitigations import Mitigation, weigh_mitigations
 from trainer.audit.people.shadows import recipe_of
 from trainer.audit.pictures.optic import KnownOptic, calibrated_optic
@@ -43,6 +46,7 @@ from trainer.audit.pictures.whole import (
     no_pictures,
 )
 from trainer.audit.questions import planned
+from trainer.audit.run_on import Later, later_steps, run_on
 from trainer.audit.steps import ChainTakes, chain_steps, further_takes
 from trainer.corpus.noted import columns_of_people
 from trainer.recipe import Recipe
@@ -88,7 +92,7 @@ class Audit:
     model : Model
     takes : ChainTakes
     findings : tuple of Finding
-        Of every attacker.
+        Of every attacker, at the step that it attacked.
     rows : tuple of PictureRow
         Scenes to be printed.
     optic : str
@@ -97,6 +101,8 @@ class Audit:
         Empty where none were given.
     mitigations : tuple of Mitigation
         Empty where nobody asked.
+    later : mapping
+        The steps that follow from each.
     """
 
     model: Model
@@ -106,12 +112,16 @@ class Audit:
     optic: str
     limits: tuple[Held, ...]
     mitigations: tuple[Mitigation, ...] = ()
+    later: Later = field(default_factory=dict)
 
     @property
     def headline(self) -> tuple[Finding, ...]:
-        """The strongest attacker at each step, of each question, scenes and measure."""
+        """The strongest attacker at each step, of each question, scenes and measure.
+
+        What is found at a step and nowhere stronger after it is the step's own.
+        """
         order = {step.name: index for index, step in enumerate(self.takes.steps)}
-        found = strongest(self.findings)
+        found = strongest([*self.findings, *run_on(strongest(self.findings), self.later)])
         return tuple(sorted(found, key=lambda finding: order.get(finding.step, len(order))))
 
     @property
@@ -157,7 +167,9 @@ class Audit:
             "n_cut_sessions": self.takes.n_cut,
             "unread_fraction": round(self.takes.unread_fraction, 6),
             "steps": [
-                dataclasses.asdict(step) | {"where": step.where} for step in self.takes.steps
+                dataclasses.asdict(step)
+                | {"where": step.where, "run_on_to": dict(self.later.get(step.name, {}))}
+                for step in self.takes.steps
             ],
             "headline": [finding.to_json() for finding in self.headline],
             "findings": [finding.to_json() for finding in self.findings],
@@ -204,14 +216,17 @@ def audit_model(
     owners = attack_owners(takes, recordings, tell, ready.others, folder)
     hands, hand_rows = attack_owner_pictures(takes, tell, wanted=asked.pictures)
     findings = (*pictures.findings, *people, *owners, *hands)
+    later = later_steps(takes)
     steps = (*takes.steps, *owner_steps(model))
     takes = dataclasses.replace(takes, steps=steps)
-    against = () if asked.limits is None else held(asked.limits, findings, steps)
+    against: tuple[Held, ...] = ()
+    if asked.limits is not None:
+        against = held(asked.limits, (*findings, *run_on(findings, later)), steps)
     weighed: Sequence[Mitigation] = ()
     if asked.mitigations and ready.recipe is not None:
         weighed = weigh_mitigations(recordings, ready.recipe, tell=tell)
     rows = (*pictures.rows, *hand_rows)
-    return Audit(model, takes, findings, rows, pictures.optic, against, tuple(weighed))
+    return Audit(model, takes, findings, rows, pictures.optic, against, tuple(weighed), later)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -257,7 +272,9 @@ def _ready(folder: Path, recordings: Path, asked: Asked, tell: Callable[[str], N
         )  # fmt: skip
     _refuse_one_class(takes, recordings)
     columns = columns_of_people(recordings)
-    members_of(folder, takes.participants.tolist())  # read again where members are asked for
+    # Both read again where members are asked for.
+    members_of(folder, takes.participants.tolist())
+    others_by_name(folder, takes)
     if asked.limits is not None:
         steps = (*takes.steps, *owner_steps(model))
         refuse_unknown_names(asked.limits, planned(takes, columns), steps)
@@ -319,5 +336,6 @@ def write_audit(audit: Audit, out: Path, page: str) -> None:
     out.mkdir(parents=True, exist_ok=True)
     content = json.dumps(audit.to_json(), indent=1, allow_nan=False) + "\n"
     write_whole(out / "audit.json", content.encode())
-    write_whole(out / "findings.csv", findings_csv(audit.findings).encode())
+    further = [finding for finding in audit.headline if finding.run_on_to]
+    write_whole(out / "findings.csv", findings_csv([*audit.findings, *further]).encode())
     write_whole(out / "audit.html", page.encode())

@@ -62,8 +62,8 @@ _VIEWING_S = (10.0, 1000.0)
 _N_SENSITIVE, _N_SYMBOLS = 8, 8
 _STATES = {
     "crossed": "Crossed: the value keeps the limit, a part of its interval does not.",
-    "unknown": "Unknown: the model folder does not hold the value, or not of every group that the "
-    "limit is about, which counts as broken.",
+    "unknown": "Unknown: the model folder does not hold the value, or too little of a group that "
+    "the limit is about, which counts as broken.",
 }
 
 

@@ -26,8 +26,8 @@ class Limits(BaseModel):
     ``verdict`` is the worst that is let through; undecided then crosses ``hidden``. Accuracy, that
     of the worst group (the one that breaks it, or is least known to keep it), event F1 and the
     light margin (limit for the eye over value) are floors, all others ceilings. Where a group has
-    too few people to be named, a limit for the worst is not known to be kept: whoever is in it may
-    be served worse.
+    too few people to be named, or its interval holds the limit, a limit for the worst is not known
+    to be kept: whoever is in it may be served worse.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
@@ -70,8 +70,8 @@ class _File(BaseModel):
 class Basis:
     """Where a value comes from, and how much was counted or drawn for it.
 
-    ``missing`` says of whom no value is known, though they might break the limit; empty where the
-    value is of everybody.
+    ``missing`` says of whom no value is known, or too little, though they might break the limit;
+    empty where the value is of everybody.
     """
 
     kind: Kind | Literal["computed"]

@@ -141,7 +141,12 @@ def test_every_step_is_asked_about_every_scene(audited: tuple[int, Path]) -> Non
     assert told["n_people"] == LEAST_PEOPLE
     assert told["data"] == "invented"
     rows = list(csv.DictReader((out / "findings.csv").read_text("utf-8").splitlines()))
-    assert len(rows) == len(told["findings"])
+    further = [f for f in told["headline"] if f["run_on_to"]]
+    assert len(rows) == len(told["findings"]) + len(further)
+    assert not any(f["run_on_to"] for f in told["findings"])
+    follows = {step["name"]: step["run_on_to"] for step in told["steps"]}
+    assert follows["bins"].keys() >= {"scores", "decision"}
+    assert all(f["run_on_to"] in follows[f["step"]] for f in further)
     assert {row["told"] for row in rows} <= {"leaks", "nothing found", "cannot tell"}
 
 
@@ -192,6 +197,22 @@ def test_the_page_says_what_it_would_have_found(dynamic: Model, heard: ChainTake
     assert "misses an advantage below +0.143" in page  # 0.1 times (1 + 0.8416 / 1.9600)
     assert page.count("found from +0.143 on") == 2 and page.count("found from") == 2
     assert "misses an advantage" not in audit_page(Audit(dynamic, heard, found[:-1], (), "", ()))
+
+
+def test_the_page_says_where_it_was_found(dynamic: Model, heard: ChainTakes) -> None:
+    """What an attacker ran the model on for is told at the step, with the later step's name."""
+    told = dynamic.closing.output_name
+    ends = "one take", "a network", "takes", "accuracy", 0.9, 0.2, 0.7, 0.6, 0.8, 30
+    found = (Finding(told, "identity", *ends),)
+    page = audit_page(Audit(dynamic, heard, found, (), "", (), (), {"bins": {told: "the model"}}))
+    assert page.count(f"a network, run on to {told} <span class") == 1
+    assert page.count("→</span>") == 1 and "takes; the model</span>" in page
+    plain = audit_page(Audit(dynamic, heard, found, (), "", ()))
+    assert "run on" not in plain and "run it on" not in plain and "→" not in plain
+    limit = Limit(question="identity", step="bins", most_gain=0.1)
+    worst = dataclasses.replace(found[0], step="bins", run_on_to=told)
+    line = _limit_line(Held(limit, "broken", worst))
+    assert line.endswith(f"at bins, run on to {told}")
 
 
 def test_the_title_leaves_nobody_to_think_that_the_rest_is_kept(

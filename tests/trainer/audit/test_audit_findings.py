@@ -39,6 +39,30 @@ def test_interval_is_that_of_a_paired_t_test() -> None:
     assert figures["gain"] == pytest.approx((reached - blind).mean(), abs=1e-6)
 
 
+def test_people_who_are_alike_do_not_make_it_certain_that_nobody_else_is_told() -> None:
+    """Where one person in ten is told of, audits of six that met none of them do not clear it.
+
+    A quarter of a person of whom all is told is counted with those met, at the upper end alone:
+    what leaks is called so as soon as before. Nothing at all of six people bounds little.
+    """
+    rng = np.random.default_rng(4)
+    for n_people in (6, 12, 40):
+        held = held_plainly = 0
+        for _ in range(400):
+            gains = np.where(rng.random(n_people) < 0.1, 0.3, 0.0) + rng.normal(0, 0.01, n_people)
+            figures = gain_over_people(0.6 + gains, np.full(n_people, 0.6), most=1.0)
+            plain = gain_over_people(0.6 + gains, np.full(n_people, 0.6))
+            assert figures["low"] == plain["low"] and figures["high"] > plain["high"]
+            held += figures["high"] >= 0.03
+            held_plainly += plain["high"] >= 0.03
+        assert held >= max(0.9 * 400, held_plainly)
+        assert n_people > 6 or held_plainly < 0.6 * 400
+    still = gain_over_people([0.6] * LEAST_PEOPLE, [0.6] * LEAST_PEOPLE, most=1.0)
+    assert still["low"] == 0.0 and still["high"] > 0.05
+    sure = gain_over_people([1.0] * 9, [0.6] * 9, most=1.0)
+    assert sure["high"] == pytest.approx(0.4)
+
+
 def test_strongest_of_several_blind_attackers_seldom_leaks() -> None:
     """Where eight attackers guess, at most a twentieth of audits calls the strongest a leak."""
     rng = np.random.default_rng(2)

@@ -81,7 +81,24 @@ def test_a_limit_that_nobody_could_break_is_no_pass() -> None:
     erred = {"measure": "equal error rate", "value": 0.4, "blind": 0.5}
     assert verdict([finding(**erred)], most_gain=0.4) == "pass"
     assert verdict([finding(**erred)], most_gain=0.5) == "cannot tell"
-    assert verdict([finding(measure="psnr_db", value=20.1, blind=20.0)], most_gain=3.0) == "pass"
+    decibels = {"measure": "psnr_db", "value": 20.1, "blind": 20.0}
+    assert verdict([finding(**decibels)], most_gain=3.0) == "pass"
+    # Of 16 bits, an error of half a step at most has 20 log10(65535 sqrt(12)) = 107.12 dB.
+    assert verdict([finding(**decibels)], most_gain=87.1) == "pass"
+    assert verdict([finding(**decibels)], most_gain=87.2) == "cannot tell"
+
+
+def test_a_limit_has_to_be_one_in_every_measure_that_it_is_held_against() -> None:
+    """Ten decibels are a limit, and an overlap of ten is none: whoever means one has to say so."""
+    both = [finding(), finding(measure="psnr_db", value=20.1, blind=20.0)]
+    assert verdict(both, most_gain=0.2) == "pass"
+    assert verdict(both, most_gain=10.0) == "cannot tell"
+    assert verdict(both, most_gain=10.0, measure="psnr_db") == "pass"
+    limits = {"limit": [{"question": "picture", "most_gain": 10.0}]}
+    (open_yet,) = held(PrivacyLimits.model_validate(limits), both, STEPS)
+    assert open_yet.why == (
+        "nobody could break it: who is never wrong gains 0.400 over a blind guess here (iou)"
+    )
 
 
 def test_a_place_names_its_steps() -> None:

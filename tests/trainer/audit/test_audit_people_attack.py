@@ -11,6 +11,7 @@ import pytest
 from invented_takes import named
 
 from capture.store.dataset import Participant
+from runtime.errors import FormatError
 from runtime.model import load_model
 from trainer.audit.findings import Finding
 from trainer.audit.people import attack
@@ -107,3 +108,32 @@ def test_nobody_can_tell_members_without_their_names(tmp_path: Path, members_alo
     (tmp_path / "evaluation.json").unlink()
     (finding,) = membership(attack_people(attacked, shadows=False))
     assert finding.told == "cannot tell" and "does not say who was trained on" in finding.why_not
+
+
+@pytest.mark.parametrize("theirs", [False, True])
+def test_people_of_another_data_set_are_not_taken_for_those_of_the_same_names(
+    tmp_path: Path, members_alone: None, theirs: bool
+) -> None:
+    """Pseudonyms are anybody's: whose takes are not those that were evaluated is somebody else.
+
+    Where a session of that name was evaluated with other takes, nobody can tell of members.
+    """
+    attacked = invented(tmp_path)
+    takes = attacked.takes
+    rows = ["participant,session,reference,start_s"]
+    for who, session, label, times in zip(
+        takes.participants, takes.sessions, takes.trial_types, takes.times_s, strict=True
+    ):
+        evaluated = label if theirs or who != "P003" else "another"
+        rows.append(f"{who},{session},{evaluated},{times[-1] - 0.3:.6f}")
+    (tmp_path / "predictions.csv").write_text("\n".join(rows) + "\n", "utf-8")
+    found = membership(attack_people(attacked, shadows=False))
+    if theirs:
+        assert all(not finding.why_not for finding in found) and len(found) == 4
+        return
+    (finding,) = found
+    assert finding.told == "cannot tell" and "P003" in finding.why_not
+    assert "other takes than those evaluated under the same name" in finding.why_not
+    (tmp_path / "predictions.csv").write_text("session\nsub-P001_ses-01_task-a\n", "utf-8")
+    with pytest.raises(FormatError, match=r"predictions\.csv"):
+        attack_people(attacked, shadows=False)

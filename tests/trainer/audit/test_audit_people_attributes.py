@@ -79,6 +79,39 @@ def test_rare_values_are_left_out_and_too_few_tell_nothing() -> None:
     assert "5 of at least 6 people" in found[2].why_not
 
 
+def test_numbers_that_are_alike_or_huge_end_no_audit() -> None:
+    """Who are asked may all have one number where others differ: nothing is told, and said so."""
+    seen = invented_takes(10, 0.5, 6)
+    others = invented_takes(14, 0.5, 7)
+    others = others.only(np.isin(others.people, named(14)[10:]))
+    alike = noted("shoe", [42.0] * 10 + [38.0, 39.0, 40.0, 41.0])
+    for further in (None, others):
+        (finding,) = tell_attributes(seen, [alike], "level", further)
+        assert finding.told == "cannot tell" and finding.value is None and finding.n_people == 10
+        assert finding.why_not == "all 10 people of whom it is noted have the same"
+    far = np.linspace(-1.0, 1.0, 10)
+    small, huge = (tell_attributes(seen, [noted("x", far * k)], "level") for k in (1.0, 1e300))
+    assert [f.told for f in huge] == [f.told for f in small] != ["cannot tell"] * len(small)
+
+
+@pytest.mark.parametrize("n_people", [8, 16])
+def test_who_learned_from_too_few_clears_no_number(n_people: int) -> None:
+    """Who answers the mean of all, having learned nothing, bounds little of what could be told.
+
+    No attacker's interval ends below what guesses that have nothing to do with the number leave
+    open (R. A. Fisher's interval of a correlation of 0, 1921): as much of it as is so told by
+    chance, whoever scales them better may be told.
+    """
+    for seed in range(5):
+        rng = np.random.default_rng([seed, n_people])
+        marks = rng.normal(0.0, 1.0, n_people)
+        seen = invented_takes(n_people, 0.5, seed, n_takes=2, marks=0.65 * marks)
+        found = tell_attributes(seen, [noted("size", marks)], "level")
+        least = min(f.high for f in found if f.high is not None)
+        bound = np.tanh(1.96 / np.sqrt(n_people - 3)) ** 2  # R. A. Fisher, 1921: no correlation
+        assert 0.99 * bound <= least <= 1.0
+
+
 def test_a_guess_of_the_usual_value_gains_nothing() -> None:
     """Where nearly all are right-handed, saying so of everybody is half right in balance."""
     mostly = noted("handedness", ["right"] * 20 + ["left"] * 6)

@@ -14,7 +14,7 @@ from trainer.audit.findings import strongest
 from trainer.audit.people.attackers import ATTACKERS, make_ready, spread_alike
 from trainer.audit.people.enrolled import HALVES, SESSIONS, Parted, Seen, part
 from trainer.audit.people.identity import BY_SPREAD, fused, identify
-from trainer.audit.people.same_person import _likelihood_ratio, verify_people
+from trainer.audit.people.same_person import OF_MEAN, _likelihood_ratio, verify_people
 
 
 def test_nobodys_session_is_on_both_sides() -> None:
@@ -74,8 +74,12 @@ def test_two_takes_are_told_to_be_of_one_stranger() -> None:
     assert one.gain == pytest.approx(0.5 - one.value, abs=2e-6)
 
 
-def test_likelihood_of_one_person_is_that_of_gaussians() -> None:
-    """Of many people with a known spread it is the ratio of SciPy's two densities of the pair."""
+@pytest.mark.parametrize("n_shown", [1, 10])
+def test_likelihood_of_one_person_is_that_of_gaussians(n_shown: int) -> None:
+    """Of many people with a known spread it is the ratio of SciPy's two densities of the pair.
+
+    What is shown is one take or the mean of ten, whose own variance is a tenth.
+    """
     n, n_each, between, inside = 2_000, 4, 3.0, 0.5
     rng = np.random.default_rng(11)
     own = np.sqrt(between) * rng.standard_normal(n)
@@ -86,14 +90,36 @@ def test_likelihood_of_one_person_is_that_of_gaussians() -> None:
         whose, zeros = np.repeat(names, n_each), np.zeros(n * n_each)
         return Seen(values[:, None], whose, whose, whose, zeros)
 
-    compare = _likelihood_ratio(Parted(takes(), takes(), SESSIONS))
+    compare = _likelihood_ratio(Parted(takes(), takes(), SESSIONS), n_shown)
     pairs = rng.standard_normal((200, 2)) * 2.0
-    known, one = between + inside / n_each, between + inside
+    known, one = between + inside / n_each, between + inside / n_shown
     same = multivariate_normal([0, 0], [[known, between], [between, one]])
     apart = multivariate_normal([0, 0], [[known, 0], [0, one]])
     expected = same.logpdf(pairs) - apart.logpdf(pairs)
     found = compare(pairs[:, :1], pairs[:, 1:])
     assert found == pytest.approx(expected, rel=0.08, abs=0.1)
+
+
+def test_takes_shown_together_are_one_guess() -> None:
+    """From ten takes their mean is tried as well; it pairs strangers better than mean ratios do."""
+    rates: dict[str, list[float]] = {}
+    for seed in range(1, 5):
+        found = verify_people(invented_takes(40, 0.8, seed, n_takes=10), "level")
+        assert OF_MEAN not in {f.attacker for f in found if f.scenes == "one take"}
+        for each in found:
+            if each.scenes == "10 takes":
+                rates.setdefault(each.attacker, []).append(each.value or 0.0)
+    plain = np.mean(rates["likelihood ratio in discriminant space"])
+    assert np.mean(rates[OF_MEAN]) < plain - 0.01
+
+
+def test_intervals_hold_for_all_steps_together() -> None:
+    """What is sought at more steps has a wider interval about the same figure."""
+    seen = invented_takes(20, 0.8, 2)
+    for attack in (identify, verify_people):
+        for one, many in zip(attack(seen, "level"), attack(seen, "level", 9), strict=True):
+            assert (one.gain, one.attacker) == (many.gain, many.attacker)
+            assert one.low is not None and many.low is not None and many.low < one.low
 
 
 @pytest.mark.parametrize("loud", [True, False])

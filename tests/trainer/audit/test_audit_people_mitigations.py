@@ -137,4 +137,5 @@ def test_every_mitigation_has_its_leak_and_its_price(small_data: Path, small_rec
         assert each.to_json()["after"]["told"] == "cannot tell"
     assert [each.epsilon for each in noised] == list(EPSILONS)
     assert all(each.change_uw is None and "not counted" in each.note for each in noised)
+    assert all("not of whether and when" in each.note for each in noised)
     assert noised[0].accuracy["value"] < noised[1].accuracy["value"] <= 0.0

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,6 +19,7 @@ from trainer.audit.people.membership import (
     attack_membership,
     by_threshold,
     members_of,
+    others_by_name,
 )
 from trainer.audit.people.rates import cannot_tell
 from trainer.audit.people.same_person import verify_people
@@ -84,6 +85,9 @@ def attack_people(
     takes = attacked.takes
     found: list[Finding] = []
     attributes = columns_of_people(attacked.data)
+    # The strongest at a step is sought at those that follow from it, too: all hold together.
+    every = (alike_before(takes.frames, takes.steps, step) for step in takes.steps)
+    n_steps = sum(before is None for before in every)
     for step in takes.steps:
         tell(f"who it is, told from {step.name}")
         before = alike_before(takes.frames, takes.steps, step)
@@ -92,10 +96,10 @@ def attack_people(
             found += [dataclasses.replace(finding, step=step.name) for finding in alike]
             continue
         seen = seen_at(takes, step.name)
-        found += identify(seen, step.name)
-        found += verify_people(seen, step.name)
+        found += identify(seen, step.name, n_steps)
+        found += verify_people(seen, step.name, n_steps)
         others = None if attacked.others is None else seen_at(attacked.others, step.name)
-        found += tell_attributes(seen, attributes, step.name, others)
+        found += tell_attributes(seen, attributes, step.name, others, n_steps)
     tell("who was trained on")
     return [*found, *_membership(attacked, workers, tell, shadows)]
 
@@ -110,8 +114,8 @@ def _membership(
         why_not = "the model answers no classes, of which a loss could be told"
     elif members is None:
         why_not = "the model's folder does not say who was trained on"
-    elif members.why_not:
-        why_not = members.why_not
+    else:
+        why_not = members.why_not or _another(others_by_name(attacked.model_dir, takes))
     if why_not or members is None:
         return [cannot_tell(MODEL_FILES, QUESTION, takes.n_people, why_not, OF_A_PERSON)]
     recipe = attacked.recipe or recipe_of(takes.model)
@@ -129,6 +133,16 @@ def _membership(
     if without and shadows:  # the strongest attackers that are known were not among these
         found.append(cannot_tell(MODEL_FILES, QUESTION, takes.n_people, without, OF_A_PERSON))
     return found
+
+
+def _another(people: Sequence[str]) -> str:
+    """Say why names tell nothing: somebody else was evaluated by one of them; empty for nobody."""
+    if not people:
+        return ""
+    first = (
+        f"{people[0]} has" if len(people) == 1 else f"{people[0]} and {len(people) - 1} more have"
+    )
+    return f"{first} other takes than those evaluated under the same name: they are somebody else"
 
 
 def _no_shadows(takes: ChainTakes, recipe: Recipe | None) -> str:

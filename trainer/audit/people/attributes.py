@@ -7,12 +7,14 @@ it, so that columns nobody thought of are attacked as well. People are held out 
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 from sklearn.ensemble import ExtraTreesRegressor
 from sklearn.linear_model import RidgeCV
 from sklearn.model_selection import StratifiedKFold
@@ -52,7 +54,11 @@ BALANCED = "balanced accuracy"
 
 
 def tell_attributes(
-    seen: Seen, attributes: Sequence[Column], step: str, others: Seen | None = None
+    seen: Seen,
+    attributes: Sequence[Column],
+    step: str,
+    others: Seen | None = None,
+    n_steps: int = 1,
 ) -> list[Finding]:
     """Attack attributes at a step, from all takes of people of whom the attacker knows nothing.
 
@@ -67,6 +73,8 @@ def tell_attributes(
     others : Seen, optional
         Takes of further people, of whom nobody asks. Where they are many, attackers learn from
         them alone.
+    n_steps : int
+        Steps that are asked, as of :func:`trainer.audit.people.identity.identify`.
 
     Returns
     -------
@@ -76,11 +84,17 @@ def tell_attributes(
     every = seen if others is None else seen.joined(others)
     ready = dataclasses.replace(every, values=make_ready(every.values)(every.values))
     asked = seen.names
-    return [found for each in attributes for found in tell_attribute(ready, each, step, asked)]
+    return [
+        found for each in attributes for found in tell_attribute(ready, each, step, asked, n_steps)
+    ]
 
 
 def tell_attribute(
-    seen: Seen, attribute: Column, step: str, asked: NDArray[np.str_] | None = None
+    seen: Seen,
+    attribute: Column,
+    step: str,
+    asked: NDArray[np.str_] | None = None,
+    n_steps: int = 1,
 ) -> list[Finding]:
     """Attack one attribute, by values that are made ready.
 
@@ -91,6 +105,8 @@ def tell_attribute(
     step : str
     asked : str array, optional
         Of whom it is asked; of everybody without.
+    n_steps : int
+        Steps that are asked.
 
     Returns
     -------
@@ -108,8 +124,12 @@ def tell_attribute(
     person = np.searchsorted(names, known.people)
     if attribute.numbers is not None:
         amounts = np.array([attribute.numbers[name] for name in names.tolist()])
+        if amounts[own].min() == amounts[own].max():
+            why = f"all {own.sum()} people of whom it is noted have the same"
+            return [cannot_tell(step, attribute.name, int(own.sum()), why)]
+        amounts = amounts / np.abs(amounts).max()  # a share has no unit; squares do not overflow
         takes = _Takes(known.values, person, amounts, own, _of_persons(known))
-        return _tell_number(takes, attribute.name, step)
+        return _tell_number(takes, attribute.name, step, n_steps)
     words, of = np.unique([attribute.words[n] for n in names.tolist()], return_inverse=True)
     counts = np.bincount(of[own], minlength=len(words))
     usual = (counts >= LEAST_PEOPLE)[of]
@@ -121,7 +141,7 @@ def tell_attribute(
     _, person = np.unique(person[kept], return_inverse=True)
     _, of = np.unique(of[usual], return_inverse=True)
     takes = _Takes(known.values[kept], person, of, own[usual], persons)
-    return _tell_word(takes, attribute.name, step)
+    return _tell_word(takes, attribute.name, step, n_steps)
 
 
 def _of_persons(seen: Seen) -> Float64:
@@ -197,7 +217,7 @@ class _Takes:
         return np.array([of_takes[whose == each].mean(axis=0) for each in people])
 
 
-def _tell_word(takes: _Takes, name: str, step: str) -> list[Finding]:
+def _tell_word(takes: _Takes, name: str, step: str, n_steps: int) -> list[Finding]:
     of, n_words = takes.of, int(takes.of.max()) + 1
     logs = {attacker: np.zeros((len(of), n_words)) for attacker in (*ATTACKERS, TOGETHER)}
     for inside, held in takes.folds(of):
@@ -212,7 +232,7 @@ def _tell_word(takes: _Takes, name: str, step: str) -> list[Finding]:
     found, own = [], takes.own
     for attacker, of_people in logs.items():
         right = (of_people.argmax(axis=1) == of).astype(np.float64)
-        value, low, high = _balanced(right[own], of[own], widened(len(logs)))
+        value, low, high = _balanced(right[own], of[own], widened(n_steps * len(logs)))
         blind = 1.0 / n_words
         ends = value, blind, value - blind, low - blind, high - blind, int(own.sum())
         found.append(told(Finding(step, name, "takes", attacker, takes.knows, BALANCED, *ends)))
@@ -240,7 +260,7 @@ def _balanced(right: Float64, of: Int64, confidence: float) -> tuple[float, floa
     return value, value - float(np.hypot.reduce(down)) / n, value + float(np.hypot.reduce(up)) / n
 
 
-def _tell_number(takes: _Takes, name: str, step: str) -> list[Finding]:
+def _tell_number(takes: _Takes, name: str, step: str, n_steps: int) -> list[Finding]:
     of, own = takes.of, takes.own
     n_people = int(own.sum())
     guesses = {attacker: np.zeros(len(of)) for attacker in (*_OF_NUMBERS, TOGETHER)}
@@ -264,13 +284,32 @@ def _tell_number(takes: _Takes, name: str, step: str) -> list[Finding]:
         def told_of(
             people: NDArray[np.bool_], wrong: Float64 = wrong, guessed: Float64 = guessed
         ) -> float:
-            return 1.0 - float(wrong[people].sum() / guessed[people].sum())
+            spread = float(guessed[people].sum())
+            return 1.0 - float(wrong[people].sum()) / spread if spread else 0.0
 
         value = told_of(np.ones(n_people, dtype=bool))
-        low, high = jackknife(told_of, n_people, widened(len(guesses)), share=False)
-        ends = value, 0.0, value, low, min(high, 1.0), n_people
+        confidence = widened(n_steps * len(guesses))
+        low, high = jackknife(told_of, n_people, confidence, share=False)
+        high = min(max(high, _if_scaled(guess[own], of[own], confidence)), 1.0)
+        ends = value, 0.0, value, low, high, n_people
         found.append(told(Finding(step, name, "takes", attacker, takes.knows, R2, *ends)))
     return found
+
+
+def _if_scaled(guess: Float64, of: Float64, confidence: float) -> float:
+    """Return the most of the spread that guesses may tell of others, if they are scaled better.
+
+    Who has learned from few people answers little else than their mean, and so errs by as much of
+    everybody: that bounds what was learned, and not what there is to learn. The square of the upper
+    end of their correlation with the truth does not hang on their scale (R. A. Fisher, Metron 1,
+    1921, from memory); none below zero counts, as means without a person lean away from that
+    person.
+    """
+    found = 0.0
+    if np.ptp(guess) > 0.0 and np.ptp(of) > 0.0:
+        found = float(np.clip(np.corrcoef(guess, of)[0, 1], 0.0, 1.0 - 1e-12))
+    end = np.arctanh(found) + special.ndtri(0.5 + confidence / 2) / math.sqrt(len(of) - 3)
+    return float(np.tanh(end) ** 2)
 
 
 def _ridge(x: Float64, numbers: Float64) -> Learned:

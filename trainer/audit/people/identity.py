@@ -50,7 +50,7 @@ def fused(scores: Float64, people: Int64, n_together: int) -> tuple[Float64, Int
     return np.concatenate(means), np.concatenate(whose)
 
 
-def identify(seen: Seen, step: str, *, by_spread: bool = False) -> list[Finding]:
+def identify(seen: Seen, step: str, n_steps: int = 1, *, by_spread: bool = False) -> list[Finding]:
     """Attack identity at a step, from one take and from ten.
 
     Everybody is asked about with the same weight, however many takes they have: the blind guess
@@ -60,6 +60,9 @@ def identify(seen: Seen, step: str, *, by_spread: bool = False) -> list[Finding]
     ----------
     seen : Seen
     step : str
+    n_steps : int
+        Steps that are asked: the strongest attacker is sought at all of them, and intervals are
+        wide enough that all hold together.
     by_spread : bool
         Whether one more attacker tries, who has all named takes of other people of these, those
         asked about as well: it learns by them how far the takes of one person lie apart, from one
@@ -85,7 +88,13 @@ def identify(seen: Seen, step: str, *, by_spread: bool = False) -> list[Finding]
     if by_spread:
         scores[BY_SPREAD] = _by_spread(parted, probes)
     return [
-        _found(step, (name, len(scores)), *fused(given, asked, n_together), parted, n_together)
+        _found(
+            step,
+            (name, n_steps * len(scores)),
+            *fused(given, asked, n_together),
+            parted,
+            n_together,
+        )
         for n_together in TOGETHER
         for name, given in scores.items()
     ]
@@ -115,11 +124,11 @@ def _found(
     parted: Parted,
     n_together: int,
 ) -> Finding:
-    n_people = len(parted.names)
+    """Return one attacker's finding; `tried` is its name, and of how many it is one."""
+    n_people, (attacker, n_tried) = len(parted.names), tried
     right = scores.argmax(axis=1) == asked
     each = [float(right[asked == person].mean()) for person in np.unique(asked)]
     value, blind = mean_of(each), 1.0 / n_people
-    attacker, n_tried = tried
     low, high = over_participants(each, len(asked), widened(n_tried))
     return told(
         Finding(

@@ -7,6 +7,8 @@ person by person, since that is who is protected or not.
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -42,6 +44,7 @@ __all__ = [
     "by_threshold",
     "members_of",
     "of_people",
+    "others_by_name",
 ]
 
 MODEL_FILES = "model's files"
@@ -51,6 +54,9 @@ OF_A_PERSON = "takes of a person"
 AREA, ADVANTAGE = "area under ROC", "advantage"
 BLIND_AREA = 0.5
 SEED = 1
+_MAX_BYTES = 1 << 28
+_MOST_ALIKE = 0.9
+"""Of a session's takes, to be the one that was evaluated: a label or two may have been mended."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +108,51 @@ def members_of(model_dir: Path, people: Sequence[str]) -> Members | None:
     return Members(
         tuple(n for n in names if n in set(trained)), tuple(n for n in names if n not in trained)
     )
+
+
+def others_by_name(model_dir: Path, takes: ChainTakes) -> tuple[str, ...]:
+    """Return who has takes under the name of somebody else who was evaluated; sorted.
+
+    Pseudonyms are given anew in every data set, so that P01 is one person here and another there.
+    Of a session that ``predictions.csv`` names, most takes have to be those evaluated: asked for
+    the same, about the same time. A model without that file, or sessions that it does not name, are
+    taken at their names.
+
+    Raises
+    ------
+    FormatError
+        The file is not what training writes.
+    """
+    evaluated = _evaluated(model_dir / "predictions.csv")
+    found = set()
+    for session in sorted(set(takes.sessions.tolist()) & evaluated.keys()):
+        own = takes.sessions == session
+        starts, labels = evaluated[session]
+        last = np.searchsorted(starts, takes.times_s[own, -1], side="right") - 1
+        same = (labels[np.maximum(last, 0)] == takes.trial_types[own]) & (last >= 0)
+        if same.mean() < _MOST_ALIKE:
+            found |= set(takes.participants[own].tolist())
+    return tuple(sorted(found))
+
+
+def _evaluated(path: Path) -> dict[str, tuple[Float64, NDArray[np.str_]]]:
+    """Return when each session's takes began, rising, and what was asked for; none of no file."""
+    if not path.is_file():
+        return {}
+    takes: dict[str, dict[float, str]] = {}
+    content = read_limited(path, _MAX_BYTES)
+    try:
+        for row in csv.DictReader(io.StringIO(content.decode("utf-8"))):
+            if row["start_s"]:  # not known of rows of a baseline
+                takes.setdefault(row["session"], {})[float(row["start_s"])] = row["reference"]
+    except (ValueError, KeyError, TypeError, csv.Error):
+        raise FormatError(
+            str(path), "session, reference and start_s", "not in every row", "a row for each take"
+        ) from None
+    return {
+        session: (np.array(sorted(each)), np.array([each[start] for start in sorted(each)]))
+        for session, each in takes.items()
+    }
 
 
 def of_people(

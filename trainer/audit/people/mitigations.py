@@ -222,7 +222,9 @@ def _with_noise(plain: _Tried, n_answers: int) -> list[Mitigation]:
             Mitigation(
                 f"randomised response, epsilon {epsilon:g} an answer", ANSWER, before, after,
                 _accuracy_with_noise(plain.takes, n_answers, epsilon), None, epsilon,
-                f"The epsilons of several answers add up: {epsilon * 10:g} of ten. Not in the "
+                f"The epsilons of several answers add up: {epsilon * 10:g} of ten. They hold of "
+                "what is told, and not of whether and when: a device that keeps silent where it is "
+                "not sure, or answers when somebody comes, tells so much beside. Not in the "
                 "emitted firmware, which has no random source: its power is not counted.",
             )
         )  # fmt: skip

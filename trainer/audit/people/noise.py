@@ -4,7 +4,9 @@ A mechanism is epsilon differentially private for one answer when no two things 
 there make any outcome more than exp(epsilon) times likelier than one another (C. Dwork and A. Roth,
 The Algorithmic Foundations of Differential Privacy, 2014, definition 2.4, from memory). That holds
 by construction here, for any model: an answer is one of so many, a value is clipped to its range.
-It holds for what leaves the device, answer by answer; the epsilons of several add up. Of values
+It holds for what leaves the device, answer by answer, where one is given at a time that nobody in
+front of it decides; the epsilons of several add up. Whether and when a device answers, it does not
+hide, unless silence is one of the answers and each is told on the beat of a clock. Of values
 inside the chain, whose range says nothing about what one person changes, none is stated.
 """
 

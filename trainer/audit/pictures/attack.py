@@ -28,6 +28,8 @@ _APART = 4  # every so manieth person that an attacker sees is set apart to choo
 _CUTS = np.linspace(0.02, 0.8, 40)
 _N_FOR_CUTS = 400  # pictures that cuts are chosen on
 _NEARLY_ALWAYS = 0.99
+_SHARES = ("iou", "ssim", "edge_overlap")
+"""Measures that end at 1; decibels end where nothing that is measured comes near."""
 _OF_PART = ", of its "
 PAIRS_KNOWN = "pairs of what the step holds and of the scene, of {n} other people"
 
@@ -239,17 +241,25 @@ def _findings(
     blind: Mapping[str, Float64],
     n_others: int,
 ) -> tuple[Finding, ...]:
-    """Return each attacker's gain in each measure; a step that never changes gains nothing."""
+    """Return each attacker's gain in each measure; a step that never changes gains nothing.
+
+    Intervals hold together for all that were tried at any step: the strongest at a step is sought
+    at those that follow from it, too. What is the same at two steps was tried once.
+    """
     found: list[Finding] = []
+    n_tried = len({id(each) for each in reached.values()})
     for step in steps:
         attackers = [name for at, name in reached if at == step.name]
         for measure in MEASURES:
-            guessed = per_person(shown.people, blind[measure])
+            guessed, most = per_person(shown.people, blind[measure]), 1.0
+            if measure not in _SHARES:  # as much as of anybody whom anything was told of
+                every = [blind[measure], *(each[measure] for each in reached.values())]
+                most = max(float(per_person(shown.people, each).max()) for each in every)
             for name in attackers or ["any"]:
                 own = guessed
                 if attackers:
                     own = per_person(shown.people, reached[step.name, name][measure])
-                figures = gain_over_people(own, guessed, max(1, len(attackers)))
+                figures = gain_over_people(own, guessed, max(1, n_tried), most=most)
                 knows = _KNOWS.get(name.partition(_OF_PART)[0], PAIRS_KNOWN).format(n=n_others)
                 found.append(
                     Finding(step.name, "picture", shown.name, name, knows, measure, **figures)

@@ -203,7 +203,7 @@ def _kernel(pairs: Pairs, strengths: tuple[float, ...] = ()) -> Guess:
     own, asked = pairs.x * weights, pairs.asked * weights
     shown = np.flatnonzero(~pairs.apart)
     places = own[np.sort(np.random.default_rng(len(own)).permutation(shown)[:_N_KERNELS])]
-    between = max(float(np.median(euclidean_distances(places[::4], squared=True))), 1e-12)
+    between = _usual(euclidean_distances(places[::4], squared=True))
 
     def made(
         x: Float64, rows: NDArray[np.bool_] | slice, width: float, alphas: Sequence[float]
@@ -235,6 +235,19 @@ def _kernel(pairs: Pairs, strengths: tuple[float, ...] = ()) -> Guess:
     best = min(tried, key=lambda key: float(np.mean((tried[key] - truth) ** 2)))
     told = made(asked, slice(None), best[0], best[1:])[0]
     return Guess(tried[best], told, strengths=best)
+
+
+def _usual(squared: Float64) -> float:
+    """Return how far pairs usually lie apart; where most are alike, those of them that differ.
+
+    Of a kernel narrower than rounding, what is alike would not be, and no matrix positive.
+    """
+    least = 1e-9 * float(squared.max(initial=0.0))
+    usual = float(np.median(squared))
+    if usual > least:
+        return usual
+    differ = squared[squared > least]
+    return float(np.median(differ)) if len(differ) else 1.0
 
 
 def outline_network(pairs: Pairs, outlines: NDArray[np.bool_]) -> tuple[Float64, Float64]:
