@@ -125,7 +125,9 @@ def _limit_line(held: Held) -> str:
     line = f"{_in_words(limit.question)} at {at.get(limit.step, limit.step)}"
     line += f", at most {limit.most_gain:g}: {held.verdict}"
     if worst is not None and worst.low is not None and worst.high is not None:
-        line += f", {worst.gain:+.3f} ({worst.low:+.3f} to {worst.high:+.3f}) at {worst.step}"
+        of = f" of {worst.measure}" if limit.measure is None else ""
+        interval = f"{worst.low:+.3f} to {worst.high:+.3f}"
+        line += f", {worst.gain:+.3f}{of} ({interval}) at {worst.step}"
         line += f", run on to {worst.run_on_to}" if worst.run_on_to else ""
     return f"{line}; {held.why}" if held.why else line
 

@@ -54,7 +54,7 @@ def audit_page(audit: Audit) -> str:
     """Return the page as HTML text, self-contained, the same bytes each time."""
     template = page_template(
         "trainer.audit", "page.html.j2", figure=_figure, gain=_gain, interval=_interval,
-        measure=_measure, over=_over,
+        measure=_measure, over=_over, question=_question,
     )  # fmt: skip
     headline = audit.headline
     named = {step.name for step in audit.takes.steps}
@@ -146,7 +146,12 @@ def _asked(finding: Finding) -> str:
         return f"what stood before the sensor ({finding.scenes})"
     if finding.question in _IN_WORDS:
         return _IN_WORDS[finding.question]
-    return finding.question.removesuffix("_mm").replace("_", " ")
+    return _question(finding.question)
+
+
+def _question(name: str) -> str:
+    """Return a question's words; a column's unit is none of its gain."""
+    return name.removesuffix("_mm").replace("_", " ")
 
 
 def _columns(first: Sequence[Finding]) -> list[tuple[str, str]]:

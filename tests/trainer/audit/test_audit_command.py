@@ -122,6 +122,7 @@ def test_each_limit_is_told_with_what_decides(audited: tuple[int, Path]) -> None
     line = _limit_line(Held(asked, "broken", worst))
     assert line.startswith("hand length at any step, at most 0.25: broken, +")
     assert f"({worst.low:+.3f} to {worst.high:+.3f}) at raw pair" in line
+    assert f"{worst.gain:+.3f} of psnr_db (" in line, "a limit on any measure says which decides"
     assert _limit_line(Held(asked, "cannot tell", None, "only 2")).endswith("cannot tell; only 2")
 
 
@@ -228,6 +229,26 @@ def test_the_title_leaves_nobody_to_think_that_the_rest_is_kept(
         against = tuple(Held(limit, verdict, None, "few") for verdict in verdicts)
         page = audit_page(Audit(dynamic, heard, (), (), "", against))
         assert f'<h1 class="top">{title}</h1>' in page
+
+
+def test_the_page_says_in_which_measure_a_limit_is_decided(
+    dynamic: Model, heard: ChainTakes
+) -> None:
+    """Decibels are not taken for overlap, nor a share of how lengths differ for millimetres."""
+    told = dynamic.closing.output_name
+    ends = 15.2, 15.0, 0.2, 0.1, 0.3, 300
+    decibels = Finding(told, "picture", "takes", "a network", "takes", "psnr_db", *ends)
+    share = 0.2, 0.0, 0.2, 0.1, 0.3, 300
+    r2 = "share of the spread told"
+    of = Finding(told, "hand_length_mm", "takes", "trees", "takes", r2, *share)
+    limits = (
+        Held(Limit(question="picture", most_gain=0.05), "broken", decibels),
+        Held(Limit(question="hand_length_mm", most_gain=0.05), "broken", of),
+    )
+    page = audit_page(Audit(dynamic, heard, (decibels, of), (), "", limits))
+    assert "any; here peak signal over error (PSNR, dB)" in page
+    assert "any; here share of the spread told" in page
+    assert "hand length mm" not in page and page.count("hand length") >= 3
 
 
 def test_the_page_keeps_the_rules_of_wcag(
