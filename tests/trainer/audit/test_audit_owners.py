@@ -43,6 +43,7 @@ from trainer.audit.people.rates import cannot_tell
 from trainer.audit.pictures import learned
 from trainer.audit.pictures.measures import MEASURES
 from trainer.audit.questions import planned
+from trainer.audit.run_on import later_steps
 from trainer.audit.steps import ChainTakes, chain_steps, taken
 from trainer.audit.whole import Audit
 
@@ -392,3 +393,11 @@ def test_a_model_that_learns_nothing_has_no_such_step(takes: ChainTakes, held_pe
     plain = model_of(head())
     assert owner_steps(plain) == ()
     assert attack_owners(dataclasses.replace(takes, model=plain), held_people) == []
+
+
+def test_what_a_model_that_learns_gives_follows_from_the_bins(takes: ChainTakes) -> None:
+    """As it is shipped it has learned nothing: whoever listens before it works its scores out."""
+    (keeps,) = [step.name for step in takes.steps if step.name.endswith(", untaught")]
+    later = later_steps(takes)
+    assert {keeps, "scores", "decision"} <= later["bins"].keys()
+    assert not {IN_LESSON, LEARNED} & {name for others in later.values() for name in others}
