@@ -97,7 +97,8 @@ def live(port: str, model: Path, engine: str, log: Path | None, **asked: Any) ->
     with open_log(log) as write, SerialLink(port) as link:
         missed = None if leading is None else leading.missed
         watch = Watch(link, link.describe(), loaded, step, missed)
-        for caution in watch.cautions(calibrated_unit(model)):
+        before = [] if leading is None else leading.cautions()
+        for caution in (*watch.cautions(calibrated_unit(model)), *before):
             click.echo(caution, err=True)
         if leading is not None:
             click.echo(_BEFORE_TAKES)

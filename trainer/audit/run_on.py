@@ -1,10 +1,10 @@
 """Steps that follow from another: whoever listens at one and has the model works them out.
 
-What a step gives away, each step before gives away as well, since nothing is learned by working
-on what is known already (T. M. Cover and J. A. Thomas, Elements of Information Theory, second
-edition 2006, section 2.8, Data-Processing Inequality). An attacker that is weak at a step of many
-values may be strong at a later one, where the chain has done a part of its work; so the strongest
-at a step is sought among all that it can run on to. None of them attacks anything again.
+What a step gives away, each step before gives away as well, since nothing is learned by working on
+what is known already (T. M. Cover and J. A. Thomas, Elements of Information Theory, second edition
+2006, section 2.8, Data-Processing Inequality; from memory). An attacker that is weak at a step of
+many values may be strong at a later one, where the chain has done a part of its work; so the
+strongest at a step is sought among all that it can run on to. None of them attacks anything again.
 
 Who listens at a step hears every frame of it. From these, and the state that the model starts
 with, all that stages after it give and keep follows; where no stage between keeps more than the

@@ -185,6 +185,22 @@ class Enrolling:
         name = self._asked[self._wish].name
         return Moment("rest" if resting else "cue", name, self._wish, n_asked, left_s)
 
+    def cautions(self) -> list[str]:
+        """Return a line for each gesture of one's own that was taught before, and by how much.
+
+        Nothing tells whether another gesture is meant by its name now: it would be a mean of both.
+        """
+        if self._learned is None:
+            return []
+        state = with_learned(self._model, self._model.initial_state(), self._learned, "enrolment")
+        taught = learned_arrays(self._model, state)["taught"]
+        return [
+            f"caution: {wish.name} was taught before ({n} {'take' if n == 1 else 'takes'}): takes "
+            "are added to it; for another gesture begin without --enrolled"
+            for wish in dict.fromkeys(self._asked)
+            if wish.name in self._own and (n := int(taught[wish.number]))
+        ]
+
     def before(self, state: State) -> State:
         """Give the command that is due before a frame pair; returns the state after it."""
         if self._learned is not None:

@@ -69,7 +69,7 @@ def test_takes_are_asked_for_in_rounds_and_what_was_learned_is_written(
 
 
 def test_enrolment_builds_on_what_was_learned_before(
-    bench_sensor: BenchSensor, learning: Path, tmp_path: Path
+    bench_sensor: BenchSensor, learning: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """A gesture of one's own comes on top of a file; known ones that it lacks are asked for too."""
     first, second = tmp_path / "first.bin", tmp_path / "second.bin"
@@ -78,6 +78,13 @@ def test_enrolment_builds_on_what_was_learned_before(
     assert call(*words, "--enrol", second, "--enrolled", first, "--class", "own_1") == 0
     assert learned_of(load_model(learning), second)["taught"].tolist() == [1, 1, 0, 1]
     assert (second.stat().st_mode & 0o777) == 0o600
+    assert "taught before" not in capsys.readouterr().err
+
+    # Whoever means another gesture by the same name is told; known ones are always the same.
+    again = ("--class", "left", "--class", "own_1", "--enrolled", second)
+    assert call(*words, "--enrol", tmp_path / "third.bin", *again) == 0
+    told = [line for line in capsys.readouterr().err.splitlines() if "taught before" in line]
+    assert len(told) == 1 and told[0].startswith("caution: own_1 was taught before (1 take): ")
 
 
 def test_a_refused_take_is_asked_for_again_and_then_left_out(
