@@ -12,10 +12,18 @@ from numpy.typing import NDArray
 from runtime.stages.contract.stage import Float64
 from trainer.audit.chain import Step, alike_before, contained_before
 from trainer.audit.findings import Finding, gain_over_people, per_person
-from trainer.audit.pictures.guesses import TIKHONOV, WIENER, Fold, full_pictures, guesses
+from trainer.audit.pictures.guesses import (
+    TIKHONOV,
+    UNDONE,
+    WIENER,
+    Fold,
+    full_pictures,
+    guesses,
+)
 from trainer.audit.pictures.learned import Guess
 from trainer.audit.pictures.measures import MEASURES, OUTLINE, iou, marks
 from trainer.audit.pictures.scenes import Held, Shown
+from trainer.audit.pictures.undone import Linear
 
 __all__ = ["Attack", "attack", "blind_marks"]
 
@@ -103,7 +111,7 @@ def attack(
             key = step.name, f"{attacker}{_OF_PART}{at}"
             reached[key], made[key] = reached[at, attacker], made[at, attacker]
         for fold in folds:
-            found = guesses(every, fold, step, matrices.get(step.name), inside)
+            found = guesses(every, fold, step, _linear_at(step, steps, matrices), inside)
             truth = every.pictures[fold.pairs][fold.apart]
             for attacker, guess in found.items():
                 key = step.name, attacker
@@ -134,6 +142,14 @@ def _carried(
         if np.mean((one == other).all(axis=1)) >= _NEARLY_ALWAYS:
             found[step.name] = matrix
     return found
+
+
+def _linear_at(step: Step, steps: Sequence[Step], matrices: Mapping[str, Float64]) -> Linear | None:
+    """Return the last step up to one whose matrix is known; none where that is a readout's own."""
+    until = [each.name for each in steps[: steps.index(step) + 1] if each.name in matrices]
+    if not until or (step.role == "readout" and until[-1] != step.name):
+        return None
+    return Linear(until[-1], matrices[until[-1]])
 
 
 def _folds(people: NDArray[np.str_], n_asked: int, n_folds: int = N_FOLDS) -> list[Fold]:
@@ -231,6 +247,11 @@ def _blind(every: Shown, folds: Sequence[Fold], inside: NDArray[np.bool_]) -> di
 _KNOWS = {
     TIKHONOV: "the optic, calibrated",
     WIENER: "the optic, calibrated, and scenes of {n} other people",
+}
+_KNOWS |= {
+    f"{name}{UNDONE}": "the optic, calibrated, and what this step and a linear one before held of "
+    "scenes of {n} other people"
+    for name in _KNOWS
 }
 
 

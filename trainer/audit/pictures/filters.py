@@ -33,9 +33,10 @@ _BLOCK = 2  # cells of a block are channels of one place
 _SIZE = 3
 _N_FILTERS, _N_HIDDEN = 32, 3  # four layers of 3 x 3: nine blocks wide
 _BATCH, _RATE, _WARM = 24, 3e-3, 50  # so many steps grow, as moments of few gradients mislead
-_MOST_SHOWN, _MOST_TURNS = 24_000, 10
-"""Pictures shown in all, and how often each: 24,000 take 17 s of processor time at a step, about as
-long as the attackers that they are shown. More of each finds more (tests/bench/MEASURED.md)."""
+_MOST_SHOWN, _MOST_TURNS = 40_000, 10
+"""Pictures shown in all, and how often each: 40,000 take half a minute of processor time at a step,
+about as long as the attackers that they are shown, and find what a larger network does that is
+shown 60,000 (tests/bench/MEASURED.md)."""
 _AT_ONCE = 100  # pictures, to bound memory
 _SEED = 2
 

@@ -26,10 +26,13 @@ from trainer.audit.pictures.learned import (
 from trainer.audit.pictures.linear import calibrated, over_mean, tikhonov, wiener
 from trainer.audit.pictures.measures import OUTLINE, ssim
 from trainer.audit.pictures.scenes import Shown, brightness
+from trainer.audit.pictures.undone import Linear, undone
 
-__all__ = ["DARKENED", "SHARP", "TIKHONOV", "WIENER", "Fold", "full_pictures", "guesses"]
+__all__ = ["DARKENED", "SHARP", "TIKHONOV", "UNDONE", "WIENER", "Fold", "full_pictures", "guesses"]
 
 TIKHONOV, WIENER = "Tikhonov", "Wiener"
+UNDONE = " after undoing"
+"""Behind the name of an attacker that knows the optic of a step before."""
 DARKENED = "all of them, dark where filters doubt"
 SHARP = f"{DARKENED} most"
 """As alike as can be to the people set apart, where the other has least error."""
@@ -45,7 +48,7 @@ class Fold:
 
 
 def guesses(
-    every: Shown, fold: Fold, step: Step, matrix: Float64 | None, inside: NDArray[np.bool_]
+    every: Shown, fold: Fold, step: Step, linear: Linear | None, inside: NDArray[np.bool_]
 ) -> dict[str, Guess]:
     """Return every attacker's pictures at a step; none of a step that never changes.
 
@@ -54,14 +57,15 @@ def guesses(
     every : Shown
     fold : Fold
     step : Step
-    matrix : float64 (n_values, n_cells) or None
-        Of a step that is linear in the scene, where the optic is known.
+    linear : Linear, optional
+        The step that is linear in the scene, this one or the last one before it, where the optic
+        is known.
     inside : bool (height, width)
         Cells of a picture that are seen.
     """
     values = every.values[step.name].astype(np.float64)
     pictures = every.pictures[fold.pairs]
-    if step.role == "readout" or matrix is not None:
+    if step.role == "readout" or (linear is not None and linear.step == step.name):
         values = over_mean(values)
     # What a chain normalises is linear, if at all, in a picture of so much light: asked for that as
     # well and brightened after, ridge regression found 0.04 of IoU more (finger count, its bins).
@@ -73,11 +77,14 @@ def guesses(
     pairs = pairs_of(values[fold.pairs], every_way, fold.apart, values[fold.asked])
     if pairs is None:
         return {}
-    found, made = _learned(pairs, pictures, _halves(every.people[fold.pairs], fold.apart))
-    if matrix is not None:
-        raw = every.values[step.name].astype(np.float64)
-        linear, more = _linear(matrix, raw[fold.pairs], pictures, fold.apart, raw[fold.asked])
-        found, made = found | linear, made + more
+    half = _halves(every.people[fold.pairs], fold.apart)
+    found, made = _learned(pairs, pictures, half)
+    seen = None if linear is None else _seen_through(every, fold, step, linear, half)
+    if linear is not None and seen is not None:
+        by_optic, more = _linear(linear.matrix, seen[0], pictures, fold.apart, seen[1])
+        how = "" if linear.step == step.name else UNDONE
+        found |= {f"{name}{how}": guess for name, guess in by_optic.items()}
+        made += more
     known = pictures[fold.apart]
     found[FILTERS] = drawn = filtered(made, pictures, fold.apart, inside)
     weighed = found[COMBINED] = combined(list(found.values()), known)
@@ -88,6 +95,18 @@ def guesses(
     found[DARKENED] = darkened(weighed, drawn.sure, known, _least_error)
     found[SHARP] = darkened(weighed, drawn.sure, known, alike)
     return found
+
+
+def _seen_through(
+    every: Shown, fold: Fold, step: Step, linear: Linear, half: NDArray[np.bool_]
+) -> tuple[Float64, Float64] | None:
+    """Return what the linear step held, as far as the step attacked tells, of pairs and asked."""
+    held = every.values[step.name].astype(np.float64)
+    if linear.step == step.name:
+        return held[fold.pairs], held[fold.asked]
+    before = every.values[linear.step][fold.pairs, : len(linear.matrix)].astype(np.float64)
+    parts = fold.apart, half
+    return undone(held[fold.pairs], step.n_values, before, parts, held[fold.asked])
 
 
 def _halves(people: NDArray[np.str_], apart: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -142,12 +161,14 @@ def _linear(
     for whole in (False, True):
         own, other = (_frame(each, len(matrix), whole) for each in (values, asked))
         step = calibrated(matrix, own[~apart], pictures[~apart])
-        every = [step.less_offset(each) for each in (own[~apart], own[apart], other)]
+        white = step.white
+        y = step.less_offset(np.vstack([own[~apart], own[apart], other]))
         seen = pictures[~apart] / step.scale[:, None]
-        known = [wiener(matrix, y, step.variance, seen) for y in every]
-        plain = [tikhonov(matrix, y, float(np.sqrt(step.variance * len(matrix)))) for y in every]
+        known = wiener(white @ matrix, y @ white, 1.0, seen)
+        plain = tikhonov(matrix, y, float(np.sqrt(np.trace(step.covariance))))
+        edges = [len(seen), len(values)]
         for name, told in ((TIKHONOV, plain), (WIENER, known)):
-            parted = Parted(*(brightness(np.maximum(each, 0.0)) for each in told))
+            parted = Parted(*np.split(brightness(np.maximum(told, 0.0)), edges))
             made.append(parted)
             if not whole:
                 found[name] = _fitted(parted.apart, parted.asked, pictures[apart])

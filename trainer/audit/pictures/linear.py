@@ -17,6 +17,7 @@ from runtime.stages.contract.stage import Float64
 
 __all__ = ["KnownStep", "calibrated", "tikhonov", "wiener"]
 
+_LEAST_VARIANCE = 1e-12  # of a value over its mean: rounding, where nothing else is left
 _HALVINGS = 60  # of an interval of logarithms about 100 wide: to the last bit of a double
 
 
@@ -96,16 +97,22 @@ class KnownStep:
         From a picture of mean light 1 to the step's values over their mean.
     offset : float64 (n_values,)
         What is left on average: light inside the cover, and what the grid of cells misses.
-    variance : float
-        Of what is left beside it, of one value.
+    covariance : float64 (n_values, n_values)
+        Of what is left beside it.
     scale : float64 (n_seen,)
         Of each picture seen, what it was divided by.
     """
 
     matrix: Float64
     offset: Float64
-    variance: float
+    covariance: Float64
     scale: Float64
+
+    @property
+    def white(self) -> Float64:
+        """What makes of all that is left noise of variance 1, float64 (n_values, n_values)."""
+        sizes, axes = np.linalg.eigh(self.covariance)
+        return np.asarray((axes * np.maximum(sizes, _LEAST_VARIANCE) ** -0.5) @ axes.T)
 
     def less_offset(self, values: Float64) -> Float64:
         """Return readouts over their own mean, without the offset."""
@@ -121,6 +128,11 @@ def over_mean(values: Float64) -> Float64:
 def calibrated(matrix: Float64, values: Float64, pictures: Float64) -> KnownStep:
     """Calibrate a linear step: what of the readouts of known pictures its matrix does not explain.
 
+    That is seldom alike in all values: a bright one's light is noisier, and a hand that lies nearer
+    than the optic was measured for moves many at once. Its covariance is shrunk as far as few
+    pictures need (O. Ledoit and M. Wolf, A Well-Conditioned Estimator for Large-Dimensional
+    Covariance Matrices, 2004, as in scikit-learn).
+
     Parameters
     ----------
     matrix : float64 (n_values, n_cells)
@@ -128,9 +140,11 @@ def calibrated(matrix: Float64, values: Float64, pictures: Float64) -> KnownStep
     values : float64 (n_seen, n_values)
     pictures : float64 (n_seen, n_cells)
     """
+    from sklearn.covariance import ledoit_wolf
+
     scale = (pictures @ matrix.T).mean(axis=1)
     scale = np.where(np.abs(scale) > 1e-12, scale, 1.0)
     left = over_mean(values) - (pictures @ matrix.T) / scale[:, None]
     offset = left.mean(axis=0)
-    variance = max(float(np.mean((left - offset) ** 2)), 1e-12)
-    return KnownStep(matrix, offset, variance, scale)
+    covariance, _ = ledoit_wolf(left - offset, assume_centered=True)
+    return KnownStep(matrix, offset, np.asarray(covariance), scale)
