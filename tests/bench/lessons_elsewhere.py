@@ -7,42 +7,30 @@ it and about all of the second: at another place and height, in another sleeve a
 from __future__ import annotations
 
 import itertools
-import sys
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "trainer"))
-
-from invented_people import add_person, record_session
-from worlds.recording import People, few_takes, record_elsewhere, record_world
-from worlds.world import World
-
-from capture.emulated.optic.optics import SENSORS
 from trainer.corpus.reduced import Reduced
-from trainer.fit.owner.favour import choose_favour
+from trainer.fit.held_out import FitJob, fold_jobs
+from trainer.fit.owner.favour import choose_favour, choose_rival
 from trainer.fit.owner.person import Person, Taught
-from trainer.fit.owner.taught import ALONE, BESIDE, KNOWN, OFFSETS, TAKES_EACH, turns_of
+from trainer.fit.owner.taught import (
+    ALONE,
+    BESIDE,
+    KNOWN,
+    OFFSETS,
+    TAKES_EACH,
+    TeachJob,
+    turns_of,
+)
 from trainer.fit.owner.worth import Shown
 from trainer.fit.pipeline import Fitted
 from trainer.learn.owner import Favour, favoured
 from trainer.recipe import Recipe
 
-__all__ = ["Lessons", "ask_both", "favoured_by_others", "record_asked", "record_learned"]
-
-TEACH_TAKES, ELSEWHERE_TAKES = 9, 4
-"""Of each class in the session of the lesson, and in the one elsewhere."""
-LEARN_TAKES = 5
-"""Of each class, by people whom a model learns from."""
-EMULATED_LEARN_TAKES = 2
-"""The same before the built-in sensor, in each of two sessions; there two are elsewhere as well, as
-they are quickly had."""
-EMULATED_HZ = 3.0
-"""Frames of a pose that follow one another faster are much alike."""
-QUICK = {"finger_count": "finger_count_quick"}
-"""By script, the same in less time."""
+__all__ = ["Lessons", "ask_both", "favoured_by_others", "rival_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,44 +52,22 @@ class Lessons:
         return (("own session", self.here), ("elsewhere", self.elsewhere))
 
 
-def record_learned(folder: Path, world: World | None, script: str, people: People) -> None:
-    """Write the sessions of those whom a model learns from, unless they are there.
+def rival_of(fit: FitJob, n_folds: int) -> float | None:
+    """Return how far ahead another class refuses a take, as training chooses it: in nats.
 
-    Parameters
-    ----------
-    world : World or None
-        None is the built-in sensor.
+    People held out in turn teach models that have not seen them (`choose_rival`).
     """
-    if folder.exists():
-        return
-    if world is not None:
-        record_world(folder, world, [few_takes(script, LEARN_TAKES)], people)
-    else:
-        _record_emulated(folder, script, people, [EMULATED_LEARN_TAKES] * 2)
-
-
-def record_asked(folder: Path, world: World | None, script: str, people: People) -> None:
-    """Write two sessions of each of those who teach and are asked, unless they are there."""
-    if folder.exists():
-        return
-    if world is not None:
-        record_world(folder, world, [few_takes(script, TEACH_TAKES)], people)
-        record_elsewhere(folder, world, [few_takes(script, ELSEWHERE_TAKES)], people)
-    else:
-        _record_emulated(folder, script, people, [TEACH_TAKES, *[ELSEWHERE_TAKES] * 2])
-
-
-def _record_emulated(folder: Path, script: str, people: People, takes: Sequence[int]) -> None:
-    script = QUICK.get(script, script)
-    sensor = replace(SENSORS["lensless32"], frame_rate_hz=EMULATED_HZ)
-    for number in people.numbers:
-        add_person(folder, number, number >= people.numbers.stop - people.n_locked)
-        for session, n_takes in enumerate(takes, start=1):
-            record_session(folder, few_takes(script, n_takes), number, session, sensor=sensor)
+    jobs = [TeachJob(fold.name, fold.fit, fold.held) for fold in fold_jobs(fit, n_folds)]
+    return choose_rival(jobs, [job.run() for job in jobs])
 
 
 def ask_both(
-    fitted: Fitted, recordings: Sequence[Reduced], recipe: Recipe, new: int | None = None
+    fitted: Fitted,
+    recordings: Sequence[Reduced],
+    recipe: Recipe,
+    new: int | None = None,
+    rival: float | None = None,
+    tell: Callable[[str], None] = lambda _: None,
 ) -> Lessons:
     """Let everybody teach a fitted pipeline in their first session, and ask at both places.
 
@@ -114,16 +80,20 @@ def ask_both(
         With all classes, also the one that the pipeline does not know.
     new : int, optional
         That class, which everybody shows as a gesture of their own.
+    rival : float, optional
+        By how many nats another class may be ahead of a take that is kept; the stage's own without.
+    tell : callable
+        Is told who is asked.
     """
     sessions: dict[str, list[Reduced]] = {}
     for recording in sorted(recordings, key=lambda r: r.recording.path):
         sessions.setdefault(recording.recording.participant, []).append(recording)
     taught = Taught.of(fitted, recipe)
-    rows = [
-        row
-        for name, own in sessions.items()
-        for row in _ask(name, Person.of(taught, fitted, own, recipe, new), new is not None)
-    ]
+    taught = replace(taught, stage=favoured(taught.stage, Favour(rival=rival)))
+    rows: list[tuple[Shown, Shown]] = []
+    for number, (name, own) in enumerate(sessions.items(), start=1):
+        tell(f"person {number} of {len(sessions)}")
+        rows += _ask(name, Person.of(taught, fitted, own, recipe, new), new is not None)
     return Lessons(tuple(here for here, _ in rows), tuple(there for _, there in rows))
 
 
