@@ -4,7 +4,8 @@ Run as a script:
 
     python tests/bench/bench_enrol.py [--people 40] [--left 12] [--worlds diffuser emulated]
         [--recipes finger_count static_shapes] [--repetitions 9] [--folds 6] [--turns 6]
-        [--elsewhere 40] [--new 2 3] [--networks layers filters] [--data DIR] [--jobs 2]
+        [--elsewhere 40 [--new 2 3] [--own 40] [--own-only] [--networks layers filters]
+        [--rival NATS] [--whole]] [--data DIR] [--jobs 2]
 
 For each world and recipe, after 1, 3 and 5 takes of each class: accuracy before and after with a
 paired interval over people, of the mean, of the worst tenth (taken anew before and after), of all
@@ -18,7 +19,8 @@ second session at another place and height, in another sleeve and another room: 
 (numbers 1 on) a model of each network that a recipe names learns, N teach it in their first session
 and are asked in both. Printed are the lines of MEASURED.md's tables: the worst tenth with Student's
 interval, all others by the lower end of theirs, `--whole` everything. New gestures are the classes
-`--new`, one after another, as each is another fit, favoured as other people chose by the others.
+`--new`, one after another, as each is another fit, favoured as other people chose by the others;
+`--own-only` asks of them alone, with the `--rival` that a run before printed.
 Everything is the device's: integers, commands and refusals, from where `--folds` of the people who
 are learned from chose. `--data` names a folder with data sets by world, made where they are missing
 and refused where they were made with other people, takes or programs. What is done goes to stderr.
@@ -194,8 +196,8 @@ def figures_elsewhere(
             continue
         # Who is locked says what a data set is for; here all teach, and others are asked.
         fit = replace(form.fit(), train=form.main)
-        tell(f"{network}: choosing by people held out what refuses a take")
-        rival = rival_of(fit, asked.folds)
+        tell(network)
+        rival = rival_of(fit, asked.folds, tell) if asked.rival is None else asked.rival
 
         def lessons(new: int | None, fit: FitJob = fit, rival: float | None = rival) -> Lessons:
             which = "" if new is None else f" without {fit.recipe.classes[new]}"
@@ -205,7 +207,7 @@ def figures_elsewhere(
             shown = [r for r in owners.main if r.recording.participant in names]
             return ask_both(fitted, shown, fit.recipe, new, rival, tell)
 
-        known = lessons(None)
+        known = Lessons((), ()) if asked.own_only else lessons(None)
         own = favoured_by_others({new: lessons(new) for new in asked.new})
         tables = []
         for at, (_, shown) in enumerate(known.places):
@@ -285,6 +287,8 @@ def main() -> None:
     parser.add_argument("--new", type=int, nargs="*", default=[2, 3],
                         help="classes that are left out with those, by number")  # fmt: skip
     parser.add_argument("--own", type=int, help="of those, how many show own gestures: all without")
+    parser.add_argument("--own-only", action="store_true", help="ask of own gestures alone")
+    parser.add_argument("--rival", type=float, help="nats that an earlier run chose: not anew")
     parser.add_argument("--networks", nargs="*", choices=NETWORKS, default=list(NETWORKS))
     parser.add_argument("--whole", action="store_true", help="all figures of those, class by class")
     parser.add_argument("--data", type=Path, help="folder of data sets by world")

@@ -26,16 +26,16 @@ def known_lines(name: str, own: _Table, elsewhere: _Table) -> list[str]:
 
 def left_lines(name: str, own: _Table, elsewhere: _Table) -> list[str]:
     """Return a line of left-handed people, where there are enough to be told of."""
-    told = []
+    told, n_left = [], 0
     for here, there in zip(own["classes"], elsewhere["classes"], strict=True):
         if here["left_handed"] and there["left_handed"]:
+            n_left = here["left_handed"]["n_people"]
             before, after = (row["left_handed"]["before"] for row in (here, there))
             told += [
                 f"{here['n_shown']}: {before:.2f} {_moved(here['left_handed'])}, "
                 f"elsewhere {after:.2f} {_moved(there['left_handed'])}"
             ]
-    n_left = own["classes"][0]["left_handed"]
-    return [f"left-handed, {name} ({n_left['n_people']}): " + "; ".join(told)] if told else []
+    return [f"left-handed, {name} ({n_left}): " + "; ".join(told)] if told else []
 
 
 def own_lines(name: str, own: _Table, elsewhere: _Table, alone: bool) -> list[str]:

@@ -52,13 +52,19 @@ class Lessons:
         return (("own session", self.here), ("elsewhere", self.elsewhere))
 
 
-def rival_of(fit: FitJob, n_folds: int) -> float | None:
+def rival_of(
+    fit: FitJob, n_folds: int, tell: Callable[[str], None] = lambda _: None
+) -> float | None:
     """Return how far ahead another class refuses a take, as training chooses it: in nats.
 
     People held out in turn teach models that have not seen them (`choose_rival`).
     """
     jobs = [TeachJob(fold.name, fold.fit, fold.held) for fold in fold_jobs(fit, n_folds)]
-    return choose_rival(jobs, [job.run() for job in jobs])
+    outcomes = []
+    for number, job in enumerate(jobs, start=1):
+        tell(f"choosing by people held out what refuses a take: {number} of {len(jobs)}")
+        outcomes.append(job.run())
+    return choose_rival(jobs, outcomes)
 
 
 def ask_both(
