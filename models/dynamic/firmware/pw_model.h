@@ -9,7 +9,7 @@
  * circle_counterclockwise, other.
  * Stages: s0 bins, s1 hold, s2 steady, s3 level, s4 root, s5 dense, s6 window, s7 dense, s8
  * dense, s9 dense, s10 window, s11 decision.
- * Flash 21035 bytes, RAM 1336 bytes (the state), stack at most 268 bytes,
+ * Flash 21151 bytes, RAM 1336 bytes (the state), stack at most 276 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
  * Model 7ffb8585b707d89ff01f41a864345b5fde6e49d2ee6682fcfcd627a29106a091.
  *
@@ -47,8 +47,9 @@ extern "C" {
 #define PW_ERROR_ROWS (-2)
 #define PW_ERROR_COUNTS (-3)
 
-/* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
- * to work in, where outputs that are never alive together share a place. */
+/* Everything that the model remembers. The first part lasts from frame to frame. Behind it is room
+ * to work in, where outputs that are never alive together share a place: all of it is zero between
+ * frames. The last are what the last frame gave, valid until the next. */
 typedef struct {
     int32_t s1_left[1]; /* frames that may yet be held */
     int32_t s1_held[16]; /* (16,) values given last */
@@ -120,6 +121,14 @@ int32_t pw_step(pw_state *s, const uint16_t *lit, const uint16_t *dark);
  * PW_TRUST_ROWS, neither rows nor counts are checked. */
 int32_t pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark);
 int32_t pw_finish(pw_state *s);
+
+/* Drop the rows that were fed since the last frame ended: none of them is left in memory. pw_finish
+ * does so where it returns an error; call it where a frame is given up and not finished. */
+void pw_drop(pw_state *s);
+
+/* Zeroes for whole words. No compiler leaves it out, as it may a memset of what is not read again:
+ * for exposures of your own that are done with. */
+void pw_wipe(void *from, uint32_t n_words);
 
 /* PW_N_SCORES scores of the last frame, valid until the next. */
 const int32_t *pw_scores(const pw_state *s);

@@ -43,8 +43,9 @@ extern "C" {
  * frames after pw_watch_init fill the means; what is decided on them is not to be heeded. */
 #define PW_WATCH_WARM_UP_FRAMES 12
 
-/* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
- * to work in, where outputs that are never alive together share a place. */
+/* Everything that the model remembers. The first part lasts from frame to frame. Behind it is room
+ * to work in, where outputs that are never alive together share a place: all of it is zero between
+ * frames. The last are what the last frame gave, valid until the next. */
 typedef struct {
     int16_t w2_previous[9]; /* (9,) last frame, Q0 */
     int16_t w4_history[24]; /* (12, 2) ring of frames, Q0 */
@@ -103,6 +104,15 @@ int32_t pw_watch_step(pw_watch_state *s, const uint16_t *lit, const uint16_t *da
 int32_t pw_watch_feed_row(pw_watch_state *s, uint32_t row, const uint16_t *lit, const uint16_t
         *dark);
 int32_t pw_watch_finish(pw_watch_state *s);
+
+/* Drop the rows that were fed since the last frame ended: none of them is left in memory.
+        pw_watch_finish
+ * does so where it returns an error; call it where a frame is given up and not finished. */
+void pw_watch_drop(pw_watch_state *s);
+
+/* Zeroes for whole words. No compiler leaves it out, as it may a memset of what is not read again:
+ * for exposures of your own that are done with. */
+void pw_watch_wipe(void *from, uint32_t n_words);
 
 /* PW_WATCH_N_SCORES scores of the last frame, valid until the next. */
 const int32_t *pw_watch_scores(const pw_watch_state *s);

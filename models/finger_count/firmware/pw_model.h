@@ -8,7 +8,7 @@
  * Classes: fingers_0, fingers_1, fingers_2, fingers_3, fingers_4, fingers_5.
  * Stages: s0 bins, s1 hold, s2 level, s3 root, s4 window, s5 filters, s6 filters, s7 filters, s8
  * dense, s9 dense, s10 decision.
- * Flash 67143 bytes, RAM 4712 bytes (the state), stack at most 596 bytes,
+ * Flash 67263 bytes, RAM 4712 bytes (the state), stack at most 596 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
  * Model c4e881d209dbb7feda9797b2a76b436d8877822f829a927d5b3316bb200ada02.
  *
@@ -43,8 +43,9 @@ extern "C" {
 #define PW_ERROR_ROWS (-2)
 #define PW_ERROR_COUNTS (-3)
 
-/* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
- * to work in, where outputs that are never alive together share a place. */
+/* Everything that the model remembers. The first part lasts from frame to frame. Behind it is room
+ * to work in, where outputs that are never alive together share a place: all of it is zero between
+ * frames. The last are what the last frame gave, valid until the next. */
 typedef struct {
     int32_t s1_left[1]; /* frames that may yet be held */
     int16_t s1_held[256]; /* (256,) values given last */
@@ -105,6 +106,14 @@ int32_t pw_step(pw_state *s, const uint16_t *lit, const uint16_t *dark);
  * PW_TRUST_ROWS, neither rows nor counts are checked. */
 int32_t pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark);
 int32_t pw_finish(pw_state *s);
+
+/* Drop the rows that were fed since the last frame ended: none of them is left in memory. pw_finish
+ * does so where it returns an error; call it where a frame is given up and not finished. */
+void pw_drop(pw_state *s);
+
+/* Zeroes for whole words. No compiler leaves it out, as it may a memset of what is not read again:
+ * for exposures of your own that are done with. */
+void pw_wipe(void *from, uint32_t n_words);
 
 /* PW_N_SCORES scores of the last frame, valid until the next. */
 const int32_t *pw_scores(const pw_state *s);

@@ -162,10 +162,19 @@ static void dropped(pw_device *d, int for_counts)
     }
 }
 
+/* A frame is over, whole or not, and no transfer under way: of its rows nothing stays in memory. */
+static void wipe_rows(pw_device *d)
+{
+    const uint8_t *from = (const uint8_t *)d->lit;
+    const uint8_t *to = (const uint8_t *)&d->counts; /* both exposures stand before it */
+    pw_wipe(d->lit, (uint32_t)(to - from) / 4u);
+}
+
 static void end_frame(pw_device *d)
 {
     d->phase = PHASE_ASLEEP;
     pw_board_sensor_off();
+    wipe_rows(d);
     if (d->is_active != 0u) {
         const int32_t event = pw_finish(&d->model);
         if ((event == PW_ERROR_ROWS) || (event == PW_ERROR_COUNTS)) {
@@ -185,21 +194,23 @@ static void end_frame(pw_device *d)
     }
 }
 
-/* The time is up, and rows lack. */
-static void give_up(pw_device *d)
+/* What is read of a frame is not wanted any more. */
+static void stop_frame(pw_device *d)
 {
     pw_board_hold_interrupts();
     d->phase = PHASE_ASLEEP;
     pw_board_led_off();
     pw_board_sensor_off();
     pw_board_allow_interrupts();
-#if !defined(PW_TRUST_ROWS)
-    if (d->is_active != 0u) {
-        (void)pw_finish(&d->model);
-    } else {
-        (void)pw_watch_finish(&d->watch);
-    }
-#endif
+}
+
+/* The time is up, and rows lack. */
+static void give_up(pw_device *d)
+{
+    stop_frame(d);
+    wipe_rows(d);
+    pw_drop(&d->model);
+    pw_watch_drop(&d->watch);
     dropped(d, 0);
 }
 

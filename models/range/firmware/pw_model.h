@@ -9,7 +9,7 @@
  * Outputs: event, direction_x, direction_y, inverse_distance, distance, direction_x_valid,
  * direction_y_valid, inverse_distance_valid, distance_valid.
  * Stages: s0 bins, s1 registration, s2 triangulation, s3 quantity.
- * Flash 114747 bytes, RAM 4224 bytes (the state), stack at most 904 bytes,
+ * Flash 114871 bytes, RAM 4224 bytes (the state), stack at most 904 bytes,
  * on cortex-m0plus compiled by zig cc 0.17.1 with -O2.
  * Model f2aef88ce8df7dadbaed9745c548898787250165031247ce39e130aa5a486932.
  *
@@ -83,8 +83,9 @@ extern "C" {
 #define PW_ERROR_ROWS (-2)
 #define PW_ERROR_COUNTS (-3)
 
-/* Everything that the model remembers. The first part lasts from frame to frame; the rest is room
- * to work in, where outputs that are never alive together share a place. */
+/* Everything that the model remembers. The first part lasts from frame to frame. Behind it is room
+ * to work in, where outputs that are never alive together share a place: all of it is zero between
+ * frames. The last are what the last frame gave, valid until the next. */
 typedef struct {
     int32_t s3_count[1]; /* consecutive frames with all guards in range */
     int32_t s3_valid[1]; /* 1 while all values are valid */
@@ -125,6 +126,14 @@ int32_t pw_step(pw_state *s, const uint16_t *lit, const uint16_t *dark);
  * PW_TRUST_ROWS, neither rows nor counts are checked. */
 int32_t pw_feed_row(pw_state *s, uint32_t row, const uint16_t *lit, const uint16_t *dark);
 int32_t pw_finish(pw_state *s);
+
+/* Drop the rows that were fed since the last frame ended: none of them is left in memory. pw_finish
+ * does so where it returns an error; call it where a frame is given up and not finished. */
+void pw_drop(pw_state *s);
+
+/* Zeroes for whole words. No compiler leaves it out, as it may a memset of what is not read again:
+ * for exposures of your own that are done with. */
+void pw_wipe(void *from, uint32_t n_words);
 
 /* What the last frame's outputs rest on, and all outputs; valid until the next frame. */
 const int32_t *pw_evidence(const pw_state *s);

@@ -756,6 +756,109 @@ PW_WATCH_STAGE void w6_run(pw_watch_state *s, const int32_t *x, int32_t *y)
     }
 }
 
+#if defined(__GNUC__)
+typedef uint32_t __attribute__((may_alias)) pw_watch_word; /* of any memory */
+#endif
+
+#if defined(PW_WATCH_THUMB)
+/* Many words, at least as many as a store of all registers that there are zeroes; the last store
+ * begins so far before the end, over zeroes where they do not come out even. */
+#if defined(__thumb2__)
+#define PW_WATCH_AT_ONCE 8
+#define PW_WATCH_ZEROES "{r2, r3, r4, r5, r6, r8, r12, lr}"
+#define PW_WATCH_HIGH_ZEROES "mov r8, r2\n\tmov r12, r2\n\tmov lr, r2\n\t"
+#define PW_WATCH_HIGH_USED , "r8", "r12", "lr"
+#else
+#define PW_WATCH_AT_ONCE 5
+#define PW_WATCH_ZEROES "{r2, r3, r4, r5, r6}"
+#define PW_WATCH_HIGH_ZEROES
+#define PW_WATCH_HIGH_USED
+#endif
+PW_WATCH_LOCAL void watch_wipe_many(void *from, uint32_t n_words)
+{
+    register void *at __asm__("r0") = from;
+    register uint32_t left __asm__("r1") = n_words - (uint32_t)PW_WATCH_AT_ONCE;
+    __asm__ volatile(
+        ".syntax unified\n\t"
+        "movs r2, #0\n\t"
+        "movs r3, #0\n\t"
+        "movs r4, #0\n\t"
+        "movs r5, #0\n\t"
+        "movs r6, #0\n\t" PW_WATCH_HIGH_ZEROES
+        "subs r1, %[turn]\n\t"
+        "bmi 2f\n"
+        "1:\n\t"
+        "stmia r0!, " PW_WATCH_ZEROES "\n\t"
+        "stmia r0!, " PW_WATCH_ZEROES "\n\t"
+        "stmia r0!, " PW_WATCH_ZEROES "\n\t"
+        "stmia r0!, " PW_WATCH_ZEROES "\n\t"
+        "subs r1, %[turn]\n\t"
+        "bpl 1b\n"
+        "2:\n\t"
+        "adds r1, %[rest]\n\t"
+        "bmi 4f\n"
+        "3:\n\t"
+        "stmia r0!, " PW_WATCH_ZEROES "\n\t"
+        "subs r1, %[one]\n\t"
+        "bpl 3b\n"
+        "4:\n\t"
+        "stmia r0!, " PW_WATCH_ZEROES "\n\t"
+        "lsls r1, r1, #2\n\t"
+        "adds r0, r0, r1\n\t"
+        "stmia r0!, " PW_WATCH_ZEROES
+        : "+r"(at), "+r"(left)
+        : [turn] "i"(4 * PW_WATCH_AT_ONCE), [rest] "i"(3 * PW_WATCH_AT_ONCE), [one]
+        "i"(PW_WATCH_AT_ONCE)
+        : "r2", "r3", "r4", "r5", "r6" PW_WATCH_HIGH_USED, "cc", "memory");
+}
+#endif
+
+#if defined(__GNUC__)
+__attribute__((noinline)) /* once in flash, however often it is called */
+#endif
+void pw_watch_wipe(void *from, uint32_t n_words)
+{
+#if defined(__GNUC__)
+    pw_watch_word *word = (pw_watch_word *)from;
+#if defined(PW_WATCH_THUMB)
+    if (n_words >= (uint32_t)PW_WATCH_AT_ONCE) {
+        watch_wipe_many(from, n_words);
+        return;
+    }
+#else
+    for (; n_words >= 8u; n_words -= 8u) {
+        word[0] = 0u;
+        word[1] = 0u;
+        word[2] = 0u;
+        word[3] = 0u;
+        word[4] = 0u;
+        word[5] = 0u;
+        word[6] = 0u;
+        word[7] = 0u;
+        word = &word[8];
+        __asm__ volatile("" : : : "memory"); /* somebody reads it */
+    }
+#endif
+    for (; n_words != 0u; n_words--) {
+        word[0] = 0u;
+        word = &word[1];
+        __asm__ volatile("" : : : "memory");
+    }
+#else
+    volatile uint8_t *byte = (volatile uint8_t *)from;
+    for (uint32_t i = 0u; i < (4u * n_words); i++) {
+        byte[i] = 0u;
+    }
+#endif
+}
+
+void pw_watch_drop(pw_watch_state *s)
+{
+    const uint8_t *from = (const uint8_t *)&s->even;
+    const uint8_t *to = (const uint8_t *)&s->settling; /* what stands before it is room */
+    pw_watch_wipe(&s->even, (uint32_t)(to - from) / 4u);
+}
+
 static int32_t watch_finish(pw_watch_state *s)
 {
     w1_run(s->even.w0_y, s->odd.w1_y);
@@ -771,6 +874,7 @@ static int32_t watch_finish(pw_watch_state *s)
     w5_run(s->even.w4_y, s->w5_y);
     w6_run(s, s->w5_y, s->w6_y);
     s->settling = 0u;
+    pw_watch_drop(s);
     return s->w6_y[0];
 }
 
@@ -861,9 +965,8 @@ int32_t pw_watch_finish(pw_watch_state *s)
     if ((error == 0) && (s->rows_done != 16u)) {
         error = PW_WATCH_ERROR_ROWS;
     }
-    s->rows_done = 0u;
-    s->rows_error = 0;
     if (error != 0) {
+        pw_watch_drop(s);
         return error;
     }
 #endif
@@ -909,12 +1012,12 @@ int32_t pw_watch_rest(const pw_watch_state *s)
 {
     int32_t rest = 0;
     for (uint32_t i = 0u; i < 8u; i++) {
-        rest += s->even.w4_y[(2u * i) + 1u];
+        rest += s->w4_sums[(2u * i) + 1u];
     }
     return rest;
 }
 
 int32_t pw_watch_moved(const pw_watch_state *s, int32_t rest)
 {
-    return ((3 * s->odd.w3_y[1]) - (1 * rest)) >= 10;
+    return ((3 * s->w4_sums[23]) - (1 * rest)) >= 10;
 }
