@@ -140,6 +140,8 @@ def _table(found: Audit) -> Table:
     from rich import box
     from rich.table import Table
 
+    from trainer.audit.owners import SCENES
+
     n = found.takes.n_people
     title = f"What each step of {found.model.name} gives away ({n} people): gain over a blind guess"
     table = Table(title=title, box=box.SIMPLE, pad_edge=False)
@@ -156,7 +158,7 @@ def _table(found: Audit) -> Table:
     for f in found.told_first:
         step, last = f.step if f.step != last else "", f.step
         asked = _in_words(f.question)
-        if f.scenes != "takes":
+        if f.scenes not in ("takes", SCENES):  # of taught devices the step says that
             asked += f": {f.scenes}"
         gain = "" if f.gain is None else f"{f.gain:+.3f}"
         interval = "" if f.low is None or f.high is None else f"{f.low:+.3f} to {f.high:+.3f}"

@@ -33,7 +33,7 @@ from trainer.audit.people.attributes import tell_attributes
 from trainer.audit.people.enrolled import ONE_SESSION, Seen
 from trainer.audit.people.identity import BY_SPREAD, TOGETHER, identify
 from trainer.audit.people.membership import QUESTION as MEMBERSHIP
-from trainer.audit.people.membership import Members, members_of
+from trainer.audit.people.membership import Members, members_of, others_by_name
 from trainer.audit.people.rates import cannot_tell
 from trainer.audit.people.same_person import verify_people
 from trainer.audit.steps import ChainTakes, taken
@@ -276,9 +276,7 @@ def attack_owners(
     if not can_enrol(takes.model):
         return []
     columns, found = columns_of_people(data), []
-    known = [takes] if others is None else [takes, others]
-    everybody = [name for each in known for name in each.participants.tolist()]
-    trained = None if model_dir is None else members_of(model_dir, everybody)
+    trained, why_untold = _trained(takes, others, model_dir)
     further = {} if others is None else taught_devices(others, tell)
     for step, devices in taught_devices(takes, tell).items():
         if len(devices.names) < 2:
@@ -298,10 +296,23 @@ def attack_owners(
                 for each in tell_attributes(devices, asked, step, learned_from)
             ]
             if trained is None:
-                why = "the model's folder does not say who was trained on"
-                told.append(cannot_tell(step, MEMBERSHIP, len(devices.names), why))
+                told.append(cannot_tell(step, MEMBERSHIP, len(devices.names), why_untold))
         found += [dataclasses.replace(each, scenes=SCENES) for each in told]
     return found
+
+
+def _trained(
+    takes: ChainTakes, others: ChainTakes | None, model_dir: Path | None
+) -> tuple[Members | None, str]:
+    """Return who of all was trained on; or None, and why nobody can tell."""
+    known = [takes] if others is None else [takes, others]
+    people = [name for each in known for name in each.participants.tolist()]
+    trained = None if model_dir is None else members_of(model_dir, people)
+    if model_dir is None or trained is None:
+        return None, "the model's folder does not say who was trained on"
+    if any(others_by_name(model_dir, each) for each in known):
+        return None, "takes are others than those evaluated under the same names: of somebody else"
+    return trained, ""
 
 
 def _column_of(trained: Members) -> Column:

@@ -253,6 +253,12 @@ def test_whether_the_owner_was_trained_on_is_asked_of_what_was_learned(
     for folder, why in ((None, "does not say who was trained on"), (few, "at least 6 people")):
         found = told_of(near, folder)
         assert found.told == "cannot tell" and why in found.why_not
+    rows = [f"{name},fingers_9,0.0" for name in set(takes.sessions.tolist())]
+    text = "\n".join(["session,reference,start_s", *rows])
+    (trained / "predictions.csv").write_text(text)  # evaluated on others by the same names
+    asked = dataclasses.replace(takes, participants=np.resize(seen.people, len(takes.sessions)))
+    found = told_of(near, trained)
+    assert found.told == "cannot tell" and "of somebody else" in found.why_not
 
 
 def test_what_owners_are_like_is_learned_from_further_people_s_devices(
