@@ -158,9 +158,12 @@ def _columns(first: Sequence[Finding]) -> list[tuple[str, str]]:
     """Return the questions of the overview: pictures by scenes, and whatever else was asked.
 
     What a device holds of its owner is one answer to a question that every step is asked, and has
-    no column of its own.
+    no column of its own but where it alone is asked.
     """
-    return list(dict.fromkeys((f.question, f.scenes) for f in first if f.step not in _OF_OWNERS))
+    columns = list(dict.fromkeys((f.question, f.scenes) for f in first if f.step not in _OF_OWNERS))
+    asked = {question for question, _ in columns}
+    of_owners = {f.question: "takes" for f in first if f.question not in asked}
+    return columns + list(of_owners.items())
 
 
 def _glance(step: str, first: Sequence[Finding]) -> list[Finding | None]:

@@ -10,19 +10,14 @@ import numpy as np
 import pytest
 from invented_people import record_people
 from invented_takes import HELD, invented_takes, named
+from two_poses import head, learner, model_of
 
 from capture.cues.script import parse_script
-from capture.emulated.optic.optics import SENSORS
 from capture.store.session import read_session
 from runtime.enrolment import carry_out, enrol_place, learned_arrays, own_state
-from runtime.model import Model
-from runtime.stages.bins import Bins
 from runtime.stages.closing.decision import Decision
-from runtime.stages.dense import Dense
-from runtime.stages.teaching.enrol import Enrol
-from trainer.audit import owner_pictures, owners
+from trainer.audit import owners
 from trainer.audit.findings import LEAST_PEOPLE, Finding, strongest
-from trainer.audit.owner_pictures import attack_owner_pictures
 from trainer.audit.owners import (
     IN_LESSON,
     LEARNED,
@@ -40,43 +35,9 @@ from trainer.audit.people.enrolled import ONE_SESSION, seen_at
 from trainer.audit.people.identity import identify
 from trainer.audit.people.membership import QUESTION as MEMBERSHIP
 from trainer.audit.people.rates import cannot_tell
-from trainer.audit.pictures import learned
-from trainer.audit.pictures.measures import MEASURES
-from trainer.audit.questions import planned
 from trainer.audit.run_on import later_steps
 from trainer.audit.steps import ChainTakes, chain_steps, taken
 from trainer.audit.whole import Audit
-
-
-def head() -> Dense:
-    """Return a head of two poses on sixteen bins."""
-    weights = np.random.default_rng(1).integers(-9, 9, (2, 16)).astype(np.int8)
-    bias = np.zeros(2, dtype=np.int32)
-    return Dense(weights, bias, 1, 0, False, 32, weights.astype(float), bias.astype(float))
-
-
-def model_of(middle: Dense | Enrol) -> Model:
-    """Return a model of two poses for the emulated sensor."""
-    decision = Decision((False, False), threshold=10, hysteresis=5, persist=1, hold_off=2)
-    stages = (Bins(32, 32, 4, 4), middle, decision)
-    return Model("held", "held", SENSORS["lensless32"], ("fingers_0", "fingers_5"), stages)
-
-
-def learner() -> Enrol:
-    """Return a head that learns whatever it is shown: nothing is too unlike or too like it."""
-    rng = np.random.default_rng(2)
-    weights = rng.integers(-127, 128, (8, 16)).astype(np.int8)
-    keep = Dense(
-        weights, np.zeros(8, np.int32), 1, 16, False, 8, weights.astype(float), np.zeros(8)
-    )
-    far = 2**24
-    return Enrol(
-        head=head(), directions=keep, means=np.zeros((2, 8), np.int8),
-        anchors=np.zeros((0, 8), np.int8), anchor_classes=np.zeros(0, np.int32),
-        near=np.zeros(2, np.int32), learnable=(True, True), n_own=0, n_takes=1, moves=False,
-        least_frames=2, unlike=far, apart=far, rival=far, favour=0, guard=0, reach=far,
-        limit=far, multiplier=1, shift=6,
-    )  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -282,75 +243,6 @@ def test_what_owners_are_like_is_learned_from_further_people_s_devices(
     assert [str(each.message) for each in recwarn.list] == []
 
 
-def test_the_hands_that_taught_devices_are_drawn_from_what_was_learned(
-    takes: ChainTakes, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Every measure is told of what is stored, with hands to print; all of it was planned."""
-    monkeypatch.setattr(owner_pictures, "N_FURTHER", 1)
-    monkeypatch.setattr(learned, "_MOST_TURNS", 3)
-    found, rows = attack_owner_pictures(takes)
-    assert {f.measure for f in found} == set(MEASURES)
-    places = {(f.question, f.step, f.scenes) for f in found}
-    assert places == {("picture", step, SCENES) for step in (IN_LESSON, LEARNED)}
-    assert {f.n_people for f in found} == {LEAST_PEOPLE}
-    assert all("of 5 other people; which hand is of which class" in f.knows for f in found)
-    assert all(set(row.shown) == {IN_LESSON, LEARNED} for row in rows)  # each hand once
-    assert rows and all(row.truth.max() > 0 for row in rows)
-    will = planned(takes, [])
-    assert {(f.question, f.step, f.scenes, f.measure) for f in found} <= will
-
-
-def test_a_hand_whose_take_was_refused_is_not_drawn(takes: ChainTakes) -> None:
-    """Of two takes of a class one is too short: its hand is not in what the other has taught."""
-    model = model_of(dataclasses.replace(learner(), n_takes=2))
-    frames = read_session(next(iter(takes.paths.values()))).frames()
-    spans = [
-        (name, first, first + (1 if first == 8 else 4))
-        for first, name in zip(range(0, 32, 4), model.classes * 4, strict=True)
-    ]
-    assert [len(lesson) for lesson in lessons(model, spans)] == [4, 4]
-    held = owner_pictures._lessons(model, frames, spans)
-    shown = held[IN_LESSON]
-    assert shown.values.shape[1] == 2 + 8 + 2  # classes, directions kept, scores of the head
-    assert shown.last.tolist() == [
-        stop - 1 for lesson in lessons(model, spans) for _, _, stop in lesson
-    ]
-    found = held[LEARNED]
-    assert found.last.tolist() == [stop - 1 for _, first, stop in spans if first != 8]
-    assert found.classes.tolist() == [name for name, first, _ in spans if first != 8]
-
-
-def test_hands_are_drawn_where_no_further_person_s_device_learned_anything(
-    takes: ChainTakes, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Attackers learn from the others recorded where nobody beside them taught a device."""
-    monkeypatch.setattr(owner_pictures, "N_FURTHER", 0)
-    monkeypatch.setattr(learned, "_MOST_TURNS", 3)
-    found, _ = attack_owner_pictures(takes)
-    assert {f.measure for f in found} == set(MEASURES)
-    assert all("of 4 other people" in f.knows for f in found)
-
-
-def test_hands_that_nobody_knows_are_not_cleared(
-    takes: ChainTakes, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Of recorded people, or where all takes were refused, nobody can tell; elsewhere nothing."""
-    monkeypatch.setattr(owner_pictures, "N_FURTHER", 0)
-    monkeypatch.setattr(learned, "_MOST_TURNS", 3)
-    stage = dataclasses.replace(learner(), unlike=0)
-    refusing = dataclasses.replace(takes, model=model_of(stage))
-    for given, why in (
-        (dataclasses.replace(takes, kind="recorded"), "in front of the sensor"),
-        (refusing, "only 0 people"),
-    ):
-        found, rows = attack_owner_pictures(given)
-        untold = [f for f in found if f.step == LEARNED]
-        assert [(f.told, f.question) for f in untold] == [("cannot tell", "picture")]
-        assert why in untold[0].why_not
-        assert {row_step for row in rows for row_step in row.shown} <= {IN_LESSON}
-    assert attack_owner_pictures(dataclasses.replace(takes, model=model_of(head()))) == ([], [])
-
-
 def test_devices_that_refused_every_take_clear_nothing(
     takes: ChainTakes, held_people: Path
 ) -> None:
@@ -382,6 +274,19 @@ def test_the_page_shows_what_was_learned_beside_what_takes_tell(
     )
     assert f"{best:+.3f}".replace("-", "−") in row
     assert f"{LEAST_PEOPLE} people</td>" in page
+
+
+def test_what_is_asked_of_devices_alone_has_a_column_at_a_glance(takes: ChainTakes) -> None:
+    """Whether an owner was trained on is a question to devices, which no step of takes is asked."""
+    whole = dataclasses.replace(takes, steps=(*takes.steps, *owner_steps(takes.model)))
+    why = "too few"
+    of_takes = cannot_tell(takes.steps[0].name, "identity", LEAST_PEOPLE, why)
+    member = cannot_tell(LEARNED, "membership", LEAST_PEOPLE, why, "one taught device of a person")
+    page = audit_page(Audit(takes.model, whole, (of_takes, member), (), "", ()))
+    glance = page[page.index("At a glance") : page.index("Step by step")]
+    assert '<th class="r">membership</th>' in glance
+    row = glance[glance.index(f'<th scope="row">{LEARNED}') :]
+    assert row.count("cannot tell") == 1
 
 
 def test_a_page_that_can_tell_nothing_gives_no_all_clear(takes: ChainTakes) -> None:
