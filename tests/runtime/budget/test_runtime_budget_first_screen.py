@@ -190,7 +190,7 @@ def test_the_readme_says_what_the_models_budgets_say(name: str) -> None:
         f"{average['low']:.1f} to {average['high']:.1f}), {use['percent_per_day']['median']:.3g} % "
         f"of a phone's battery a day, a charge {use['minutes_lost']['median']:.2g} minutes "
         f"shorter. {use['word'].capitalize()}: the upper 95 % bound lies below the margin of 0.1 % "
-        f"of the battery a day (the default). Largest parts, medians: LED {parts['LED']:.1f}, its "
+        f"of the battery a day (the default). Of that, medians: LED {parts['LED']:.1f}, its "
         f"driver {parts['LED driver']:.1f}, sleep {parts['sleep and standby']:.1f}, compute "
         f"{parts['compute']:.1f} µW; at typical inputs all parts add up to "
         f"{average['typical']:.1f}."
