@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import sys
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -110,8 +111,9 @@ def _refuse_no_numbers(where: str, name: str, value: Any) -> None:
     if isinstance(value, dict):
         value = list(value.values())
     for each in value if isinstance(value, list) else [value]:
-        if not isinstance(each, (int, float)) or not math.isfinite(each):
-            raise FormatError(where, name, repr(each)[:40], "finite numbers")
+        # A whole number of any length is finite, but no float can hold each.
+        if not isinstance(each, (int, float)) or not abs(each) <= sys.float_info.max:
+            raise FormatError(where, name, f"{each!s:.40}", "finite numbers")
 
 
 def _place_of_stage(item: tuple[str, float]) -> tuple[float, str]:

@@ -147,6 +147,7 @@ def gain_over_people(
     *,
     better: Literal["large", "small"] = "large",
     most: float | None = None,
+    no_more: bool = True,
 ) -> dict[str, Any]:
     """Return the figures of a finding: Student's interval of the people's own gains.
 
@@ -156,8 +157,8 @@ def gain_over_people(
 
     Few people who happen to be alike say little of how different others are, and a step that never
     changed is not known never to. So the upper end counts, with those met, a quarter of a person
-    of whom everything is told (as :func:`trainer.judge.intervals.over_participants` does); the
-    lower end does not: what leaks is called so no later for it.
+    of whom everything is told (as :func:`trainer.judge.intervals.over_participants` does on either
+    side); the lower end does not: what leaks is called so no later for it.
 
     Parameters
     ----------
@@ -169,6 +170,9 @@ def gain_over_people(
         ``small`` of measures that are better when small, such as an error.
     most : float, optional
         What is reached of a person of whom everything is told; without it none is imagined.
+    no_more : bool
+        Whether nobody can reach more than `most`, so that no gain lies above it. It may be the most
+        of anybody met, where a measure has no end: then it only widens the interval.
 
     Returns
     -------
@@ -201,9 +205,10 @@ def gain_over_people(
     low = mean - quantile * math.sqrt(squares / (n - 1) / n)
     imagined, end = 0.0, math.inf
     if most is not None:
-        end = abs(most - float(guessed.mean()))
+        told = abs(most - float(guessed.mean()))
         imagined = IMAGINED
-        squares += IMAGINED * (end - mean) ** 2
+        squares += IMAGINED * (told - mean) ** 2
+        end = told if no_more else math.inf
     high = min(end, mean + quantile * math.sqrt(squares / (n + imagined - 1) / n))
     return figures | {"low": round(low, _PLACES), "high": round(high, _PLACES), "why_not": ""}
 

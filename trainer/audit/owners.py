@@ -137,7 +137,8 @@ def read_back(stage: Enrol, held: Mapping[str, NDArray[np.int32]]) -> Float64:
     takes; how many these are stands beside it. In a lesson its takes lie there one by one, in the
     order in which they were kept, and the open one. Of a class without a take it is the shipped
     mean, of an own gesture without one zero. Read word by word, what was learned named 0.65 (0.06)
-    of 100 people from another session, the memory of a lesson 0.43; read back 0.70 and 0.70.
+    of 100 people from another session, the memory of a lesson 0.43; read back 0.70 and 0.70 by the
+    same attackers.
 
     Parameters
     ----------
@@ -276,6 +277,7 @@ def attack_owners(
     if not can_enrol(takes.model):
         return []
     columns, found = columns_of_people(data), []
+    n_steps = len(owner_steps(takes.model))
     trained, why_untold = _trained(takes, others, model_dir)
     further = {} if others is None else taught_devices(others, tell)
     for step, devices in taught_devices(takes, tell).items():
@@ -285,15 +287,15 @@ def attack_owners(
             told = _untold(devices, step, questions)
         else:
             tell(f"attacking devices: {step}")
-            whose = identify(devices, step, by_spread=True)
-            named = [*_of_one(whose), *_of_one(verify_people(devices, step))]
+            whose = identify(devices, step, n_steps, by_spread=True)
+            named = [*_of_one(whose), *_of_one(verify_people(devices, step, n_steps=n_steps))]
             told = [_known(each, step, _NAMED) for each in named]
             more = further.get(step)
             learned_from = more if more is not None and len(more.names) else None
             asked = columns if trained is None else [*columns, _column_of(trained)]
             told += [
                 _known(each, step, each.knows.removeprefix("takes of "))
-                for each in tell_attributes(devices, asked, step, learned_from)
+                for each in tell_attributes(devices, asked, step, learned_from, n_steps)
             ]
             if trained is None:
                 told.append(cannot_tell(step, MEMBERSHIP, len(devices.names), why_untold))

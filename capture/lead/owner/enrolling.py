@@ -221,6 +221,8 @@ class Enrolling:
             if n_pairs > self._ready:  # whoever was told to get ready has waited long
                 self._frame = 0
             return
+        if self._frame == self._ready + self._take:  # it is whole, and about to be looked at
+            return
         self._missing += n_pairs
         if self._missing > _MOST_MISSING * self._take:
             self._n_interrupted += 1

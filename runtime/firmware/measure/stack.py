@@ -1,4 +1,4 @@
-"""The deepest stack that ``pw_step`` can need, from the machine code alone.
+"""The deepest stack that a model's functions can need, from the machine code alone.
 
 Each function's frame is what its pushes and its stack-pointer subtractions take; the bound is the
 deepest path through the calls. There is no recursion and no call through a pointer, and code that
@@ -22,6 +22,8 @@ _LINKING = {"bl", "blx", "jal", "jalr", "c.jal", "c.jalr"}
 _LEAVING_SP = ("cmp", "st", "ldm", "c.sw", "sw")
 """Words that read the stack pointer as their first operand, and leave it."""
 _ENTRIES = ("pw_init", "pw_step", "pw_feed_row", "pw_finish")
+_OF_OWNERS = ("pw_forget", "pw_enrol_")
+"""What only a model has that learns its owner: whoever calls it has a stack to hold it, too."""
 
 
 def stack_bound(compiled: CompiledFirmware) -> int:
@@ -45,6 +47,7 @@ def stack_bound(compiled: CompiledFirmware) -> int:
             own = _frame_and_calls(symbol.name, instructions, riscv=core.riscv)
             functions[symbol.address] = (symbol.name, *own)
     entries = [image.symbol(name).address for name in _ENTRIES]
+    entries += [at for at, (name, _, _) in functions.items() if name.startswith(_OF_OWNERS)]
     return max(_deepest(address, functions, ()) for address in entries)
 
 
@@ -85,7 +88,10 @@ def _returns(instruction: Instruction) -> bool:
     word, text = instruction.word, instruction.operands
     if word.startswith(("pop", "ldm")) or word == "ret":
         return True
-    return (word.startswith("bx") and text == "lr") or (word in ("jr", "c.jr") and text == "ra")
+    if word.startswith("bx"):
+        return text == "lr"
+    # Of RISC-V x5 is a link register as well, by which a compiler calls what it outlined.
+    return word in ("jr", "c.jr") and text in ("ra", "t0")
 
 
 def _target(name: str, before: Instruction, instruction: Instruction, *, riscv: bool) -> int:

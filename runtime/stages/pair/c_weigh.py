@@ -97,8 +97,9 @@ PW_LOCAL uint32_t @P@_halves(int32_t low, int32_t high)
 
 /* Three patterns of a row: SXTB16 takes bins 0 and 2 of a word out, rotated by 8 bits 1 and 3;
  * patterns 0 and 1 are packed side by side, and weighted for the derivative along x (r7, r12), then
- * for the pattern itself (r11, r8). r1 to r6 are both bins of the pattern, along x, along y. */
-#define @MACRO@_ROW(turn, w, v) \\
+ * for the pattern itself (r11, r8). r1 to r6 are both bins of the pattern, along x, along y. The
+ * assembler repeats rows: no compiler of C99 need take a text of all of them. */
+#define @MACRO@_ROW(turn) \\
     "ldr r7, [r0]\\n\\t" \\
     "ldr r8, [r0, #@N_FINE@]\\n\\t" \\
     "ldr r10, [r0, #@N_TWICE@]\\n\\t" \\
@@ -112,7 +113,7 @@ PW_LOCAL uint32_t @P@_halves(int32_t low, int32_t high)
     "smuad r12, r8, r12\\n\\t" \\
     "smlabt r7, r10, lr, r7\\n\\t" \\
     "smlatt r12, r10, lr, r12\\n\\t" \\
-    "ldr lr, [sp, #" w "]\\n\\t" \\
+    "ldr lr, [sp, #\\\\w]\\n\\t" \\
     "mla r3, r7, lr, r3\\n\\t" \\
     "mla r4, r12, lr, r4\\n\\t" \\
     "ldrd r7, r12, [sp, #28]\\n\\t" \\
@@ -122,16 +123,19 @@ PW_LOCAL uint32_t @P@_halves(int32_t low, int32_t high)
     "smlatb r8, r10, r12, r8\\n\\t" \\
     "mla r1, r11, lr, r1\\n\\t" \\
     "mla r2, r8, lr, r2\\n\\t" \\
-    "ldr lr, [sp, #" v "]\\n\\t" \\
+    "ldr lr, [sp, #\\\\w + 4]\\n\\t" \\
     "mla r5, r11, lr, r5\\n\\t" \\
     "mla r6, r8, lr, r6\\n\\t"
 #define @MACRO@_NEXT "ldr r7, [sp, #8]\\n\\t" "add r0, r0, r7\\n\\t"
 #define @MACRO@_BINS(turn, back) \\
     "add r7, sp, #60\\n\\t" \\
     "ldmia r7, {r1, r2, r3, r4, r5, r6}\\n\\t" \\
-    @MACRO@_ROW(turn, "36", "40") @MACRO@_NEXT \\
-    @MACRO@_ROW(turn, "44", "48") @MACRO@_NEXT \\
-    @MACRO@_ROW(turn, "52", "56") \\
+    ".irp w, 36, 44, 52\\n\\t" \\
+    @MACRO@_ROW(turn) \\
+    ".if \\\\w < 52\\n\\t" \\
+    @MACRO@_NEXT \\
+    ".endif\\n\\t" \\
+    ".endr\\n\\t" \\
     "ldr r8, [sp, #" back "]\\n\\t" \\
     "ldr r7, [sp]\\n\\t" \\
     "sub r0, r0, r8\\n\\t" \\

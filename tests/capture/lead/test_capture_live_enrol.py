@@ -153,6 +153,7 @@ def led_by(
         (range(50, 80, 3), 2),  # one in three: what is left looks a half faster
         (range(60, 75), 2),  # half a second
         (range(20, 35), 1),  # while the owner gets ready
+        (range(84, 99), 1),  # the take is whole, and not looked at yet
     ],
 )
 def test_a_take_that_lacks_more_than_a_tenth_is_shown_again(

@@ -247,6 +247,7 @@ def test_profile_refuses_what_is_none() -> None:
         data | {"instructions_per_frame": math.nan},
         data | {"cycles_per_frame": [1.0, math.inf, math.inf]},
         data | {"by_stage": data["by_stage"] | {"s0 bins": math.nan}},
+        data | {"code_bytes": 10**400},
         data | {"by_class": data["by_class"] | {"load": "many"}},
     ):
         with pytest.raises(FormatError):

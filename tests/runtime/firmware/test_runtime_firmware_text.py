@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -26,6 +27,7 @@ from runtime.firmware.machine.harness import HARNESS_C
 from runtime.firmware.machine.layout import parse_layout
 from runtime.firmware.setting import DeviceSetting
 from runtime.model import Model, model_hash
+from runtime.stages.pair.c_weigh import columns_c
 from runtime.verification.verify import compare, reference_records
 
 GOLDEN = Path(__file__).parents[2] / "vectors" / "firmware_small"
@@ -176,3 +178,22 @@ def test_wrong_calls_are_refused(tmp_path: Path) -> None:
     compiled = compile_for(folder / "firmware", "host")
     with pytest.raises(FormatError, match="lit"):
         execute(compiled, np.zeros((1, 8, 8), np.uint16), np.zeros((1, 8, 8), np.uint16))
+
+
+def test_no_text_of_the_assembly_is_longer_than_c99_promises(tmp_path: Path) -> None:
+    """A compiler need take 4,095 characters of a literal (ISO/IEC 9899:1999, 5.2.4.1)."""
+    marks = {"@P@": "s1", "@O@": "s1", "@DROP_FINE@": "9", "@N_X@": "7", "@N_FINE@": "64"}
+    text = columns_c("s1", 64)
+    for mark, value in marks.items():
+        text = text.replace(mark, value)
+    kernel = text[text.index("typedef struct") : text.index("/* The pattern of n bins")]
+    source = tmp_path / "kernel.c"
+    source.write_text(
+        "#include <stdint.h>\n#define PW_LOCAL extern\n#define PW_STAGE\n#if 1\n" + kernel
+    )
+    words = ("-target", "thumb-freestanding-eabi", "-mcpu=cortex_m4", *WARNINGS, "-Werror")
+    command = [sys.executable, "-m", "ziglang", "cc", *words, "-Wno-missing-prototypes", "-c"]
+    done = subprocess.run(
+        [*command, str(source), "-o", str(tmp_path / "kernel.o")], capture_output=True, text=True
+    )
+    assert done.returncode == 0, done.stderr

@@ -27,6 +27,7 @@ from runtime.errors import FormatError
 from runtime.firmware.emit.generate import generate
 from runtime.firmware.machine.compile import HOST, CompiledFirmware, compile_for
 from runtime.firmware.machine.execute import HostLibrary, Machine, check_frames
+from runtime.firmware.measure.stack import stack_bound
 from runtime.model import Model
 from runtime.onnx.graph import save_step_graph
 from runtime.onnx.steps import evaluator, onnx_runtime, read_step_graph
@@ -160,6 +161,13 @@ def test_beginning_anew_keeps_what_was_learned_and_nothing_else(tmp_path: Path) 
     got = host.run(lit, dark)
     assert np.array_equal(got.evidence, wanted.evidence)
     assert np.array_equal(got.outputs, wanted.outputs)
+
+
+@pytest.mark.parametrize("core", ["cortex-m0plus", "cortex-m4", "rv32imc"])
+def test_what_forgetting_takes_of_the_stack_is_in_the_bound(core: str, tmp_path: Path) -> None:
+    """Whoever gives the model the stack that its header names loses nothing below it."""
+    bound = stack_bound(compile_for(written(corner_model(), tmp_path / "firmware"), core))
+    assert 1024 < bound < 2048
 
 
 @pytest.mark.parametrize("core", ["cortex-m0plus", "cortex-m4"])

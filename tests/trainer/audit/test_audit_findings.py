@@ -61,6 +61,10 @@ def test_people_who_are_alike_do_not_make_it_certain_that_nobody_else_is_told() 
     assert still["low"] == 0.0 and still["high"] > 0.05
     sure = gain_over_people([1.0] * 9, [0.6] * 9, most=1.0)
     assert sure["high"] == pytest.approx(0.4)
+    # The most of anybody met, where a measure has no end, widens the interval and does not cap it.
+    met = np.linspace(15.0, 18.0, LEAST_PEOPLE), np.full(LEAST_PEOPLE, 15.0)
+    figures = gain_over_people(*met, n_tried=150, most=18.0, no_more=False)
+    assert figures["high"] > 3.0 == gain_over_people(*met, n_tried=150, most=18.0)["high"]
 
 
 def test_strongest_of_several_blind_attackers_seldom_leaks() -> None:

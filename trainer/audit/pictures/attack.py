@@ -280,7 +280,9 @@ def _findings(
                 own = guessed
                 if attackers:
                     own = per_person(shown.people, reached[step.name, name][measure])
-                figures = gain_over_people(own, guessed, max(1, n_tried), most=most)
+                figures = gain_over_people(
+                    own, guessed, max(1, n_tried), most=most, no_more=measure in _SHARES
+                )
                 knows = _KNOWS.get(name.partition(_OF_PART)[0], PAIRS_KNOWN).format(n=n_others)
                 found.append(
                     Finding(step.name, "picture", shown.name, name, knows, measure, **figures)
