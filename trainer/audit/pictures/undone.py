@@ -103,10 +103,10 @@ def undone(
 
     whole = told_by(every, _PENALTIES[best])
     known = told(held, whole)
-    for side, other in (sides, sides[::-1]):
-        if side.any() and other.any():
-            at = slice(1, 2) if side is sides[0] else slice(0, 1)
-            known[side] = told(held[side], told_by(at, _PENALTIES[best]))
+    for side, other in ((0, 1), (1, 0)):
+        if sides[side].any() and sides[other].any():
+            by = told_by(slice(other, other + 1), _PENALTIES[best])
+            known[sides[side]] = told(held[sides[side]], by)
     return known, told(asked, whole)
 
 
